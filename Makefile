@@ -1,0 +1,47 @@
+# Two commands for a new user: `make demo` and `make test`. The rest is for work on the code (DEVELOPERS.md).
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
+
+.PHONY: demo test lint format lock clean
+.DELETE_ON_ERROR:
+
+demo: $(VENV)/run.stamp
+	@$(BIN)/lifebound demo
+
+test: lint
+	$(BIN)/python -m pytest
+
+lint: $(VENV)/dev.stamp
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports --no-logo
+
+format: $(VENV)/dev.stamp
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+$(VENV)/run.stamp: requirements/build.txt requirements/run.txt pyproject.toml
+	@echo "setting up $(VENV) (once) ..."
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || { echo "lifebound needs Python 3.11 or newer; call make with PYTHON=/path/to/python3.x" >&2; exit 2; }
+	@test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	@$(PIP) -r requirements/build.txt
+	@$(PIP) -r requirements/run.txt
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-deps --no-build-isolation --editable .
+	@touch $@
+
+$(VENV)/dev.stamp: $(VENV)/run.stamp requirements/dev.txt
+	@$(PIP) -r requirements/dev.txt
+	@touch $@
+
+# Needs `uv` on the path. The files name versions and hashes, never a host.
+LOCK := uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-emit-index-url --no-header --no-annotate
+lock:
+	echo 'setuptools>=77' | $(LOCK) - --output-file requirements/build.txt
+	$(LOCK) pyproject.toml --output-file requirements/run.txt
+	$(LOCK) --extra dev pyproject.toml --constraints requirements/run.txt --output-file requirements/dev.txt
+
+clean:
+	rm -rf $(VENV) build *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
