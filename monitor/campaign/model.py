@@ -1,0 +1,130 @@
+"""What a valid campaign is. Quantities that are compared as the decimal numbers written are kept as Decimal."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+from decimal import Decimal
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong (or, as a warning, doubtful): where, what was found, what is allowed."""
+
+    where: str
+    found: str
+    allowed: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.found}; {self.allowed}"
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """The texts a campaign is made from: the TOML file and, where it names one, the chips CSV."""
+
+    name: str
+    toml: str
+    chips_csv: str | None = None
+
+    @property
+    def sha256(self) -> str:
+        """Hash over both texts, hex."""
+        digest = hashlib.sha256(self.toml.encode())
+        if self.chips_csv is not None:
+            digest.update(b"\0" + self.chips_csv.encode())
+        return digest.hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class Stress:
+    """Conditions of the stress and the limits of what is credited."""
+
+    temp_c: Decimal
+    temp_tol_minus_c: Decimal
+    temp_tol_plus_c: Decimal
+    supply_v: Decimal
+    supply_tol_v: Decimal
+    read_rate_hz: Decimal
+    report_interval_s: Decimal
+    self_heating_c: Decimal
+    min_read_fraction: Decimal
+    max_read_fraction: Decimal
+    max_gap_s: Decimal
+    bridge_gap_s: Decimal
+    reorder_hold_s: Decimal
+    accelerate_at: Literal["measured", "setpoint"]
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileLine:
+    """One condition of use and its share of the field life."""
+
+    share: float
+    temp_c: float
+    supply_v: float
+    self_heating_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """The field life that is to be covered."""
+
+    life_years: float
+    reads_per_day: float
+    profile: tuple[ProfileLine, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class FailureRule:
+    """When a chip has failed, and when several failures look like one incident of the equipment."""
+
+    errors: int
+    common_cause_chips: int
+    common_cause_s: Decimal
+
+
+@dataclass(frozen=True, slots=True)
+class MechanismSpec:
+    """A failure mechanism; at most one of the two voltage terms is not zero."""
+
+    name: str
+    ea_ev: float
+    gamma_per_v: float
+    voltage_exponent: float
+
+
+@dataclass(frozen=True, slots=True)
+class Chip:
+    """A chip under test and the place where it sits."""
+
+    serial: str
+    lot: str
+    rack: str
+    board: int
+    socket: int
+    wafer: str = ""
+    x: str = ""
+    y: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Campaign:
+    """A valid campaign. ``warnings`` are doubts that do not stop it."""
+
+    id: str
+    title: str
+    planned_hours: float
+    read_points_h: tuple[float, ...]
+    confidence: tuple[float, ...]
+    target_fit: float
+    stress: Stress
+    use: Use
+    failure: FailureRule
+    prefix: str
+    mixture_rate: float
+    mechanisms: tuple[MechanismSpec, ...]
+    chips: tuple[Chip, ...]
+    source: Source
+    warnings: tuple[Problem, ...]

@@ -1,0 +1,331 @@
+"""Parse a campaign and validate it as a whole: every problem is found in one go."""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from decimal import Decimal
+from pathlib import Path, PurePosixPath
+from typing import Literal, cast
+
+from monitor.campaign.chips import MAX_CHIPS, check_places, chips_from_blocks, chips_from_csv
+from monitor.campaign.model import (
+    Campaign,
+    Chip,
+    FailureRule,
+    MechanismSpec,
+    Problem,
+    ProfileLine,
+    Source,
+    Stress,
+    Use,
+)
+from monitor.campaign.reader import TableReader
+from shared.errors import InputError
+from shared.quantities import RESEND_AFTER_S
+from shared.topics import is_prefix
+
+MAX_CAMPAIGN_BYTES = 1024 * 1024
+MAX_CHIPS_CSV_BYTES = 16 * 1024 * 1024
+_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}", re.ASCII)
+_POSITIVE = "a number above 0 is needed"
+_NOT_NEGATIVE = "a number of at least 0 is needed"
+_DEGREES = "a temperature in °C between -100 and 400 is needed"
+
+
+class CampaignError(InputError):
+    """A campaign file is wrong; ``problems`` has every reason."""
+
+    def __init__(self, name: str, problems: list[Problem]) -> None:
+        self.name = name
+        self.problems = problems
+        lines = "\n".join(f"  {problem}" for problem in problems)
+        count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+        super().__init__(f"{name}: {count}; correct it and try again\n{lines}")
+
+
+def load(path: Path) -> Campaign:
+    """Read a campaign file and the chips file it names. Raises CampaignError or InputError."""
+    toml = _read_text(path, MAX_CAMPAIGN_BYTES)
+    chips_csv = None
+    chips_file = _toml(path.name, toml).get("chips_file")
+    if isinstance(chips_file, str):
+        pure = PurePosixPath(chips_file)
+        if pure.is_absolute() or ".." in pure.parts or "\0" in chips_file:
+            problem = Problem(
+                "chips_file", "leads out of the campaign file's folder", "put the file beside it"
+            )
+            raise CampaignError(path.name, [problem])
+        chips_csv = _read_text(path.parent / chips_file, MAX_CHIPS_CSV_BYTES)
+    return parse(Source(path.name, toml, chips_csv))
+
+
+def parse(source: Source) -> Campaign:
+    """The campaign of ``source``. Raises CampaignError with every problem found."""
+    problems: list[Problem] = []
+    root = TableReader(_toml(source.name, source.toml), "", problems)
+    head = root.child("campaign")
+    stress = _stress(root.child("stress"))
+    use = _use(root.child("use"), stress)
+    failure = _failure(root.child("failure"))
+    prefix = _prefix(root.child("intake"))
+    mixture_rate = _mixture_rate(root.child("claims"))
+    mechanisms = _mechanisms(root)
+    chips = _chips(root, source)
+    campaign = Campaign(
+        id=head.text("id", "use a to z, 0 to 9 and -, at most 64", lambda s: bool(_ID.fullmatch(s))),
+        title=head.text("title", "one printable line is needed", lambda s: s.isprintable(), default=""),
+        planned_hours=float(head.decimal("planned_hours", _POSITIVE, lambda x: x > 0)),
+        read_points_h=tuple(
+            float(x)
+            for x in head.numbers(
+                "read_points_h",
+                "a list of rising hours above 0 is needed",
+                lambda xs: all(x > 0 for x in xs) and xs == sorted(set(xs)),
+                default=[],
+            )
+        ),
+        confidence=tuple(
+            float(x)
+            for x in head.numbers(
+                "confidence",
+                "a list of 1 to 8 different confidences between 0 and 1 is needed, such as [0.60, 0.90]",
+                lambda xs: 1 <= len(xs) <= 8 and len(set(xs)) == len(xs) and all(0 < x < 1 for x in xs),
+                default=[Decimal("0.6"), Decimal("0.9")],
+            )
+        ),
+        target_fit=float(head.decimal("target_fit", _POSITIVE, lambda x: x > 0)),
+        stress=stress,
+        use=use,
+        failure=failure,
+        prefix=prefix,
+        mixture_rate=mixture_rate,
+        mechanisms=mechanisms,
+        chips=chips,
+        source=source,
+        warnings=_warnings(stress),
+    )
+    head.finish()
+    root.finish()
+    if problems:
+        raise CampaignError(source.name, problems)
+    return campaign
+
+
+def _toml(name: str, text: str) -> dict[str, object]:
+    try:
+        return tomllib.loads(text, parse_float=Decimal)
+    except tomllib.TOMLDecodeError as error:
+        raise CampaignError(
+            name, [Problem("TOML", str(error), "see https://toml.io for the syntax")]
+        ) from None
+    except (RecursionError, ArithmeticError, ValueError):
+        raise CampaignError(
+            name, [Problem("TOML", "a value cannot be read", "use plain numbers and tables")]
+        ) from None
+
+
+def _read_text(path: Path, most: int) -> str:
+    try:
+        if path.stat().st_size > most:
+            raise InputError(f"{path}: larger than {most} bytes; is this the right file?")
+        return path.read_bytes().decode("utf-8")
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; give the path of an existing file") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{path}: not UTF-8 text; save it as UTF-8") from None
+    except (OSError, ValueError) as error:
+        raise InputError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from None
+
+
+def _stress(t: TableReader) -> Stress:
+    def degrees(x: Decimal) -> bool:
+        return -100 <= x <= 400
+
+    def positive(x: Decimal) -> bool:
+        return x > 0
+
+    def not_negative(x: Decimal) -> bool:
+        return x >= 0
+
+    interval_s = t.decimal("report_interval_s", _POSITIVE, lambda x: 0 < x <= 86_400)
+    stress = Stress(
+        temp_c=t.decimal("temp_c", _DEGREES, degrees),
+        temp_tol_minus_c=t.decimal("temp_tol_minus_c", _NOT_NEGATIVE, not_negative),
+        temp_tol_plus_c=t.decimal("temp_tol_plus_c", _NOT_NEGATIVE, not_negative),
+        supply_v=t.decimal("supply_v", _POSITIVE, positive),
+        supply_tol_v=t.decimal("supply_tol_v", _NOT_NEGATIVE, not_negative),
+        read_rate_hz=t.decimal("read_rate_hz", _POSITIVE, lambda x: 0 < x <= Decimal("1e12")),
+        report_interval_s=interval_s,
+        self_heating_c=t.decimal(
+            "self_heating_c",
+            "a rise between 0 and 200 °C is needed",
+            lambda x: 0 <= x <= 200,
+            default=Decimal(0),
+        ),
+        min_read_fraction=t.decimal(
+            "min_read_fraction",
+            "a fraction above 0 and at most 1 is needed",
+            lambda x: 0 < x <= 1,
+            default=Decimal("0.9"),
+        ),
+        max_read_fraction=t.decimal(
+            "max_read_fraction",
+            "a factor from 1 to 10 is needed",
+            lambda x: 1 <= x <= 10,
+            default=Decimal("1.1"),
+        ),
+        max_gap_s=t.decimal("max_gap_s", _POSITIVE, positive, default=3 * interval_s),
+        bridge_gap_s=t.decimal("bridge_gap_s", _NOT_NEGATIVE, not_negative, default=Decimal(0)),
+        reorder_hold_s=t.decimal("reorder_hold_s", _NOT_NEGATIVE, not_negative, default=Decimal(60)),
+        accelerate_at=cast(
+            Literal["measured", "setpoint"],
+            t.text(
+                "accelerate_at",
+                'use "measured" or "setpoint"',
+                lambda s: s in {"measured", "setpoint"},
+                default="measured",
+            ),
+        ),
+    )
+    if stress.max_gap_s < interval_s:
+        t.complain(
+            "max_gap_s", f"found {stress.max_gap_s}", f"at least report_interval_s ({interval_s}) is needed"
+        )
+    t.finish()
+    return stress
+
+
+def _use(t: TableReader, stress: Stress) -> Use:
+    supply_v = t.decimal("supply_v", _POSITIVE, lambda x: x > 0)
+    lines: list[ProfileLine] = []
+    shares = Decimal(0)
+    for line in t.tables("profile", "give [[use.profile]] tables"):
+        share = line.decimal("share", "a share above 0 and at most 1 is needed", lambda x: 0 < x <= 1)
+        shares += share
+        lines.append(
+            ProfileLine(
+                share=float(share),
+                temp_c=float(line.decimal("temp_c", _DEGREES, lambda x: -100 <= x <= 400)),
+                supply_v=float(line.decimal("supply_v", _POSITIVE, lambda x: x > 0, default=supply_v)),
+                self_heating_c=float(
+                    line.decimal(
+                        "self_heating_c",
+                        "a rise between 0 and 200 °C is needed",
+                        lambda x: 0 <= x <= 200,
+                        default=stress.self_heating_c,
+                    )
+                ),
+            )
+        )
+        line.finish()
+    if not lines:
+        t.complain("profile", "missing", "at least one [[use.profile]] with share and temp_c is needed")
+    elif abs(shares - 1) > Decimal("1e-6"):
+        t.complain("profile", f"the shares add up to {shares}", "they must add up to 1")
+    use = Use(
+        life_years=float(t.decimal("life_years", _POSITIVE, lambda x: x > 0)),
+        reads_per_day=float(t.decimal("reads_per_day", _POSITIVE, lambda x: x > 0)),
+        profile=tuple(lines),
+    )
+    t.finish()
+    return use
+
+
+def _failure(t: TableReader) -> FailureRule:
+    rule = FailureRule(
+        errors=t.integer(
+            "errors", "a whole number of failed reads, at least 1, is needed", lambda n: n >= 1, default=1
+        ),
+        common_cause_chips=t.integer(
+            "common_cause_chips",
+            "a whole number of chips, at least 2, is needed",
+            lambda n: n >= 2,
+            default=3,
+        ),
+        common_cause_s=t.decimal("common_cause_s", _NOT_NEGATIVE, lambda x: x >= 0, default=Decimal(60)),
+    )
+    t.finish()
+    return rule
+
+
+def _prefix(t: TableReader) -> str:
+    allowed = "use topic levels of letters, digits, _ . - joined by /, without wildcards"
+    prefix = t.text("prefix", allowed, is_prefix, default="lifebound")
+    t.finish()
+    return prefix
+
+
+def _mixture_rate(t: TableReader) -> float:
+    rate = t.decimal(
+        "mixture_rate", "a number from 0 to 50 is needed", lambda x: 0 <= x <= 50, default=Decimal(5)
+    )
+    t.finish()
+    return float(rate)
+
+
+def _mechanisms(root: TableReader) -> tuple[MechanismSpec, ...]:
+    names: set[str] = set()
+    found: list[MechanismSpec] = []
+    for t in root.tables("mechanism", "give [[mechanism]] tables"):
+        name = t.text("name", "use a to z, 0 to 9 and -, at most 64", lambda s: bool(_ID.fullmatch(s)))
+        if name in names and name:
+            t.complain("name", f'"{name}" stands twice', "each mechanism needs a name of its own")
+        names.add(name)
+        if t.has("gamma_per_v") and t.has("voltage_exponent"):
+            t.complain("gamma_per_v", "given together with voltage_exponent", "give one voltage term or none")
+        found.append(
+            MechanismSpec(
+                name=name,
+                ea_ev=float(t.decimal("ea_ev", "eV between -1 and 5 are needed", lambda x: -1 <= x <= 5)),
+                gamma_per_v=float(
+                    t.decimal(
+                        "gamma_per_v",
+                        "0 to 100 per volt is needed",
+                        lambda x: 0 <= x <= 100,
+                        default=Decimal(0),
+                    )
+                ),
+                voltage_exponent=float(
+                    t.decimal(
+                        "voltage_exponent", "0 to 200 is needed", lambda x: 0 <= x <= 200, default=Decimal(0)
+                    )
+                ),
+            )
+        )
+        t.finish()
+    if not found:
+        root.complain("mechanism", "missing", "at least one [[mechanism]] with name and ea_ev is needed")
+    return tuple(found)
+
+
+def _chips(root: TableReader, source: Source) -> tuple[Chip, ...]:
+    before = len(root.problems)
+    blocks = root.tables("chips", "give [[chips]] tables, or chips_file")
+    chips_file = root.text("chips_file", "the name of a CSV file is needed", bool, default="")
+    if blocks and chips_file:
+        root.complain("chips_file", "given together with [[chips]]", "give one of the two")
+    if chips_file and source.chips_csv is not None:
+        chips = chips_from_csv(chips_file, source.chips_csv, root.problems)
+    else:
+        chips = chips_from_blocks(blocks)
+    if not chips and len(root.problems) == before:
+        root.complain("chips", "no chip is named", "give [[chips]] tables, or chips_file")
+    if len(chips) > MAX_CHIPS:
+        root.complain("chips", f"{len(chips)} chips", f"at most {MAX_CHIPS} are supported")
+    check_places(chips, root.problems)
+    return tuple(chip for chip, _ in chips)
+
+
+def _warnings(stress: Stress) -> tuple[Problem, ...]:
+    warnings = []
+    if stress.reorder_hold_s < 2 * Decimal(RESEND_AFTER_S):
+        warnings.append(
+            Problem(
+                "stress.reorder_hold_s",
+                f"found {stress.reorder_hold_s}",
+                f"under twice the {RESEND_AFTER_S:g} s after which a rack sends again, so that what a rack "
+                "sends again may come too late to be credited",
+            )
+        )
+    return tuple(warnings)

@@ -1,0 +1,139 @@
+"""Reading of one TOML table: every key is asked for once, and what is wrong is noted instead of raised."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Callable
+from decimal import Decimal
+from typing import Any, TypeVar
+
+from monitor.campaign.model import Problem
+
+T = TypeVar("T")
+_MISSING = object()
+
+
+def show(value: Any) -> str:
+    """A found value as short, printable text."""
+    text = f'"{value}"' if isinstance(value, str) else str(value)
+    text = "".join(c if c.isprintable() else "?" for c in text)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+class TableReader:
+    """Reads the keys of ``table`` (found at ``where`` in the file) and appends to ``problems``."""
+
+    def __init__(self, table: Any, where: str, problems: list[Problem]) -> None:
+        self.where = where
+        self.problems = problems
+        self._asked: list[str] = []
+        if not isinstance(table, dict):
+            self.complain("", f"found {show(table)}", "a table is needed here")
+            table = {}
+        self.table: dict[str, Any] = table
+
+    def path(self, key: str) -> str:
+        """The full name of ``key``, as the user would look for it."""
+        return ".".join(part for part in (self.where, key) if part)
+
+    def complain(self, key: str, found: str, allowed: str) -> None:
+        """Note a problem."""
+        self.problems.append(Problem(self.path(key), found, allowed))
+
+    def has(self, key: str) -> bool:
+        """Whether the file gives ``key``."""
+        return key in self.table
+
+    def raw(self, key: str, default: Any, allowed: str) -> Any:
+        """The value as TOML gives it; missing without a default is a problem."""
+        self._asked.append(key)
+        value = self.table.get(key, _MISSING)
+        if value is _MISSING:
+            if default is _MISSING:
+                self.complain(key, "missing", allowed)
+                return _MISSING
+            return default
+        return value
+
+    def decimal(
+        self,
+        key: str,
+        allowed: str,
+        ok: Callable[[Decimal], bool],
+        *,
+        default: Decimal | object = _MISSING,
+        fallback: Decimal = Decimal(1),
+    ) -> Decimal:
+        """A number as the decimal written. ``fallback`` stands in after a problem, so that reading goes on."""
+        value = self.raw(key, default, allowed)
+        if value is _MISSING:
+            return fallback
+        number = as_decimal(value)
+        if number is None or not ok(number):
+            self.complain(key, f"found {show(value)}", allowed)
+            return fallback
+        return number
+
+    def integer(
+        self, key: str, allowed: str, ok: Callable[[int], bool], *, default: int | object = _MISSING
+    ) -> int:
+        """A whole number; 1 stands in after a problem."""
+        value = self.raw(key, default, allowed)
+        if value is _MISSING:
+            return 1
+        if not isinstance(value, int) or isinstance(value, bool) or not ok(value):
+            self.complain(key, f"found {show(value)}", allowed)
+            return 1
+        return value
+
+    def text(
+        self, key: str, allowed: str, ok: Callable[[str], bool], *, default: str | object = _MISSING
+    ) -> str:
+        """A string; an empty one stands in after a problem."""
+        value = self.raw(key, default, allowed)
+        if value is _MISSING:
+            return ""
+        if not isinstance(value, str) or not ok(value):
+            self.complain(key, f"found {show(value)}", allowed)
+            return ""
+        return value
+
+    def numbers(
+        self, key: str, allowed: str, ok: Callable[[list[Decimal]], bool], *, default: list[Decimal]
+    ) -> list[Decimal]:
+        """A list of numbers."""
+        value = self.raw(key, default, allowed)
+        items = [as_decimal(item) for item in value] if isinstance(value, list) else [None]
+        found = [item for item in items if item is not None]
+        if len(found) != len(items) or not ok(found):
+            self.complain(key, f"found {show(value)}", allowed)
+            return default
+        return found
+
+    def tables(self, key: str, allowed: str) -> list[TableReader]:
+        """An array of tables, each with its own reader; counted from 1 in messages."""
+        value = self.raw(key, [], allowed)
+        if not isinstance(value, list):
+            self.complain(key, f"found {show(value)}", allowed)
+            return []
+        return [TableReader(item, f"{self.path(key)}[{i}]", self.problems) for i, item in enumerate(value, 1)]
+
+    def child(self, key: str) -> TableReader:
+        """The table at ``key``; a missing one reads as empty, so that each of its missing keys is named."""
+        return TableReader(self.raw(key, {}, ""), self.path(key), self.problems)
+
+    def finish(self) -> None:
+        """Note every key that nobody asked for."""
+        for key in self.table:
+            if key not in self._asked:
+                near = difflib.get_close_matches(key, self._asked, n=1)
+                hint = f'did you mean "{near[0]}"?' if near else "known keys: " + ", ".join(self._asked)
+                self.complain(show(key).strip('"'), "unknown key", hint)
+
+
+def as_decimal(value: Any) -> Decimal | None:
+    """A finite TOML number that a double can hold as Decimal, or None."""
+    if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
+        return None
+    number = Decimal(value)
+    return number if number.is_finite() and abs(number) < Decimal("1e300") else None

@@ -1,0 +1,41 @@
+"""What a run's journal holds, entry by entry: accepted messages and dispositions, each with its receive time."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta
+
+from shared.messages import Message
+from shared.quantities import Instant
+from shared.topics import Topic
+
+
+class Disposition(msgspec.Struct, frozen=True, kw_only=True, rename={"cls": "class"}, omit_defaults=True):
+    """A person's signed judgement of a failed chip; the last one of a chip stands, earlier ones stay readable."""
+
+    serial: Annotated[str, Meta(min_length=1, max_length=64)]
+    cls: Literal["relevant", "not-relevant"]
+    mechanism: Annotated[str, Meta(max_length=64)] | None = None
+    who: Annotated[str, Meta(min_length=1, max_length=200)]
+    why: Annotated[str, Meta(min_length=1, max_length=4000)]
+    when_ms: Instant
+
+
+class Received(msgspec.Struct, frozen=True):
+    """An accepted message, as it came in."""
+
+    t_recv_ms: int
+    topic: Topic
+    message: Message
+
+
+class Disposed(msgspec.Struct, frozen=True):
+    """A disposition, as it was entered."""
+
+    t_recv_ms: int
+    disposition: Disposition
+
+
+Entry = Received | Disposed
