@@ -192,6 +192,12 @@ def _stress(t: TableReader) -> Stress:
         t.complain(
             "max_gap_s", f"found {stress.max_gap_s}", f"at least report_interval_s ({interval_s}) is needed"
         )
+    if stress.supply_tol_v >= stress.supply_v:
+        t.complain(
+            "supply_tol_v",
+            f"found {stress.supply_tol_v}",
+            f"less than supply_v ({stress.supply_v}) is needed",
+        )
     t.finish()
     return stress
 
@@ -221,7 +227,7 @@ def _use(t: TableReader, stress: Stress) -> Use:
         line.finish()
     if not lines:
         t.complain("profile", "missing", "at least one [[use.profile]] with share and temp_c is needed")
-    elif abs(shares - 1) > Decimal("1e-6"):
+    elif abs(shares - 1) > Decimal("1e-9"):
         t.complain("profile", f"the shares add up to {shares}", "they must add up to 1")
     use = Use(
         life_years=float(t.decimal("life_years", _POSITIVE, lambda x: x > 0)),

@@ -93,7 +93,7 @@ class TableReader:
         value = self.raw(key, default, allowed)
         if value is _MISSING:
             return ""
-        if not isinstance(value, str) or not ok(value):
+        if not isinstance(value, str) or not (ok(value) or value == default):
             self.complain(key, f"found {show(value)}", allowed)
             return ""
         return value

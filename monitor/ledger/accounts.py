@@ -1,0 +1,83 @@
+"""The accounts: arrays over chips, and the reasons an hour is not credited.
+
+Everything here is an integer; hours and rates are made from it at the last step. Weighted hours are kept as
+fixed-point words (see ``weights``), so that sums are the same for any grouping.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.ledger.weights import split
+
+Longs = NDArray[np.int64]
+
+
+class Reason(IntEnum):
+    """Why an interval is not credited, in the order in which the reasons are asked for."""
+
+    COUNTER = 0
+    UNWITNESSED = 1
+    TEMPERATURE = 2
+    SUPPLY = 3
+    NOT_READING = 4
+
+
+CREDITED = -1
+UNKNOWN = -2  # no interval of the present boot yet
+
+
+@dataclass(slots=True)
+class Accounts:
+    """One column per chip of the campaign, in the order of the campaign file.
+
+    Shapes: ``credited_ms``, ``reads_total``, ``reads_credited`` (chips,); ``uncredited_ms`` (reasons, chips);
+    ``low`` and ``high`` (mechanisms, chips). ``errors`` and ``errors_at_risk`` are Python integers because
+    nothing bounds what a broken errors counter may claim.
+    """
+
+    credited_ms: Longs
+    uncredited_ms: Longs
+    low: Longs
+    high: Longs
+    reads_total: Longs
+    reads_credited: Longs
+    errors: list[int]
+    errors_at_risk: list[int]
+    failed: NDArray[np.bool_]
+    last: NDArray[np.int8]
+
+    @classmethod
+    def empty(cls, chips: int, mechanisms: int) -> Accounts:
+        """Accounts with nothing in them."""
+
+        def zeros(*shape: int) -> Longs:
+            return np.zeros(shape, dtype=np.int64)
+
+        return cls(
+            credited_ms=zeros(chips),
+            uncredited_ms=zeros(len(Reason), chips),
+            low=zeros(mechanisms, chips),
+            high=zeros(mechanisms, chips),
+            reads_total=zeros(chips),
+            reads_credited=zeros(chips),
+            errors=[0] * chips,
+            errors_at_risk=[0] * chips,
+            failed=np.zeros(chips, dtype=np.bool_),
+            last=np.full(chips, UNKNOWN, dtype=np.int8),
+        )
+
+    def enter(self, chip: int | Longs, reason: int, ms: int, fixed: tuple[int, ...]) -> None:
+        """Enter ``ms`` of one interval for one chip or several: credited, or under its reason."""
+        if reason == CREDITED:
+            self.credited_ms[chip] += ms
+            for m, factor in enumerate(fixed):
+                low, high = split(factor, ms)
+                self.low[m, chip] += low
+                self.high[m, chip] += high
+        else:
+            self.uncredited_ms[reason, chip] += ms
