@@ -8,7 +8,7 @@ import msgspec
 from msgspec import Meta
 
 from shared.messages import Message
-from shared.quantities import Instant
+from shared.quantities import Counter, Instant
 from shared.topics import Topic
 
 
@@ -39,3 +39,17 @@ class Disposed(msgspec.Struct, frozen=True):
 
 
 Entry = Received | Disposed
+
+
+class Refused(msgspec.Struct, kw_only=True):
+    """Counts of the messages that were refused, and the places of strangers; an export ends with them.
+
+    ``invalid_reasons`` splits ``invalid`` by the class of the refusal, as far as it is known.
+    """
+
+    duplicates: Counter = 0
+    conflicts: Counter = 0
+    invalid: Counter = 0
+    strangers: Counter = 0
+    stranger_places: list[tuple[str, int | None, int | None]] = msgspec.field(default_factory=list)
+    invalid_reasons: dict[str, Counter] = msgspec.field(default_factory=dict)

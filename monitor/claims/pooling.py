@@ -2,9 +2,9 @@
 
 Given R failures in all, lots of one common rate share them as a multinomial with probabilities in proportion to
 exposure. The p-value is the probability of all tables at least as unlike that as the one seen, by the
-likelihood-ratio statistic ``G = 2 sum x ln(x / (R p))``. It is good for one look at a time fixed in advance. The chi-square
-approximation is about twice too eager at the few failures a qualification has, so tables are enumerated as long as
-there are not too many.
+likelihood-ratio statistic ``G = 2 sum x ln(x / (R p))``. It is good for one look at a time fixed in advance. The
+chi-square approximation is about twice too eager at the few failures a qualification has, so tables are enumerated
+as long as there are not too many.
 """
 
 from __future__ import annotations

@@ -27,7 +27,7 @@ def required_equivalent_h(count: float, target_fit: float) -> float:
     return count * FIT_PER_HOUR / target_fit
 
 
-def hours_to_go(
+def hours_to_go(  # noqa: PLR0917  six plain numbers, all of them needed
     count_now: float,
     count_one_more: float,
     target_fit: float,

@@ -199,8 +199,8 @@ class SocketFigures(msgspec.Struct, frozen=True):
 class BoardFigures(msgspec.Struct, frozen=True):
     """One board by its last folded tally.
 
-    ``state`` is the first that holds of: "never seen", "offline", "silent", "counter", "unwitnessed",
-    "temperature", "supply", "not reading", "stressing" ("starting" before the first interval of a boot).
+    ``state`` is the first that holds of: "never seen", "offline", "silent", "starting" (no interval of the present
+    boot yet), "no chip at risk", "unwitnessed", "temperature", "supply", "counter", "not reading", "stressing".
     A socket's state is one of "reading", "failed", "not relevant", or one of the words above.
     """
 

@@ -1,6 +1,19 @@
 """The account of a run: a pure, deterministic fold over its journal. No clock, no I/O, no logging."""
 
 from monitor.ledger.accounts import CREDITED, UNKNOWN, Accounts, Reason
-from monitor.ledger.ledger import FOLD_VERSION, Ledger, same_boots
+from monitor.ledger.board import Board
+from monitor.ledger.failures import Failure
+from monitor.ledger.ledger import FOLD_VERSION, Ledger, Rack, same_boots
 
-__all__ = ["CREDITED", "FOLD_VERSION", "UNKNOWN", "Accounts", "Ledger", "Reason", "same_boots"]
+__all__ = [
+    "CREDITED",
+    "FOLD_VERSION",
+    "UNKNOWN",
+    "Accounts",
+    "Board",
+    "Failure",
+    "Ledger",
+    "Rack",
+    "Reason",
+    "same_boots",
+]

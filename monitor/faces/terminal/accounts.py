@@ -1,0 +1,316 @@
+"""The accounts beside the boards: failures, hours, claims, coverage, target, and what came in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from monitor.faces.terminal.layout import HEAD, MARGIN, PLAIN, Line, Part, account, column_widths, row, table
+from monitor.faces.terminal.text import (
+    NONE_YET,
+    clip,
+    count,
+    credited,
+    hexadecimal,
+    instant,
+    lower,
+    nearest,
+    percent,
+    place,
+    uncredited,
+    upper,
+)
+from monitor.figures.document import (
+    Anytime,
+    EveryFailure,
+    FailureFigures,
+    Figures,
+    FixedLook,
+    LifeRatios,
+    MechanismFigures,
+    Ratios,
+    Target,
+    TargetFixed,
+)
+from monitor.rules.alerts import Alert
+
+# What goes last when the screen is small has the lowest number.
+RANK_FAILURE, RANK_CLAIM, RANK_TARGET, RANK_HOURS, RANK_COVERAGE = 1, 3, 4, 4, 5
+RANK_READS, RANK_DETAIL, RANK_ALERT, RANK_LOT, RANK_INTAKE = 6, 7, 8, 9, 10
+FIRST_FAILURES = 3  # of many failures, these give way to nothing but the first lines
+MECHANISM_CELLS = 18
+
+INTAKE_COUNTS = (
+    "accepted",
+    "duplicates",
+    "conflicts",
+    "late",
+    "gaps",
+    "invalid",
+    "strangers",
+    "counter_faults",
+    "waiting",
+    "disagreements",
+)
+
+
+# Failures
+
+
+def failures(figures: Figures, width: int) -> Part:
+    """Each failed chip, the latest first, after any suspected equipment incident."""
+    lines: list[Line] = [
+        (incident_text(figures, i), RANK_FAILURE, HEAD) for i in range(len(figures.incidents))
+    ]
+    latest = sorted(figures.failures, key=lambda failure: failure.t_ms, reverse=True)
+    for i, failure in enumerate(latest):
+        first = i < FIRST_FAILURES
+        lines.append((failure_text(failure), RANK_FAILURE if first else RANK_DETAIL, HEAD))
+        lines.append((failure_detail(failure), RANK_DETAIL, PLAIN))
+    if not lines:
+        none = (
+            "no chip has failed" if figures.chips.failed + figures.chips.not_relevant == 0 else "not listed"
+        )
+        lines.append((none, RANK_HOURS, PLAIN))
+    return account("Failures", width, *lines)
+
+
+def failure_text(failure: FailureFigures) -> str:
+    """Which chip, where, when, and after how many of its credited hours."""
+    where = place(failure.rack, failure.board, failure.socket)
+    when = instant(failure.t_ms, seconds=False)
+    return f"{failure.serial} lot {failure.lot}, {where}, {when} UTC, {credited(failure.hours)} h"
+
+
+def failure_detail(failure: FailureFigures) -> str:
+    """What was read where, and what has been decided about it."""
+    if failure.address is None:
+        what = "address not reported"
+    else:
+        what = f"address {hexadecimal(failure.address)}: expected {failure.expected}, observed {failure.observed}"
+    return f"{what}; {count(failure.reads, 'read')} credited, told by {failure.witness}; {verdict(failure)}"
+
+
+def verdict(failure: FailureFigures) -> str:
+    """The disposition in words."""
+    if failure.disposition is None:
+        return "waits for a disposition"
+    return f"{failure.disposition}, mechanism {failure.mechanism or 'not known'}"
+
+
+def incident_text(figures: Figures, index: int) -> str:
+    """One suspected equipment incident."""
+    incident = figures.incidents[index]
+    where = place(incident.rack, incident.board)
+    chips = ", ".join(incident.chips)
+    return (
+        f"Suspect the equipment first: {count(len(incident.chips), 'chip')} failed together on {where}, "
+        f"{instant(incident.t_ms, seconds=False)} UTC: {chips}"
+    )
+
+
+# Hours and reads
+
+
+def hours(figures: Figures, width: int) -> Part:
+    """What was credited, and what was not, by reason."""
+    plan = figures.plan
+    stress = f"{credited(plan.elapsed_h)} of {nearest(plan.planned_hours, 6)} planned hours"
+    done = f"{credited(figures.exposure.credited_h)} chip-hours credited; {stress}"
+    lost = "not credited: " + ", ".join(f"{reason} {shown}" for reason, shown in not_credited(figures))
+    return account("Hours", width, (done, RANK_HOURS, PLAIN), (lost, RANK_HOURS, PLAIN))
+
+
+def not_credited(figures: Figures) -> list[tuple[str, str]]:
+    """Reasons and the chip-hours that each of them cost."""
+    lost = figures.exposure.uncredited_h
+    reasons = ("not_reading", "temperature", "supply", "unwitnessed", "counter")
+    return [(reason.replace("_", " "), uncredited(getattr(lost, reason))) for reason in reasons]
+
+
+def reads(figures: Figures, width: int) -> Part:
+    """Counts of reads and the bound on the probability that one fails."""
+    total = figures.reads
+    counts = f"{total.credited:,} credited of {total.total:,}; {total.errors:,} failed"
+    return account("Reads", width, (counts, RANK_READS, PLAIN), (read_error(figures), RANK_READS, PLAIN))
+
+
+def read_error(figures: Figures) -> str:
+    """The bound on the read-error probability at each confidence."""
+    bounds = [f"{upper(item.per_read_upper)} at {percent(item.confidence)}" for item in figures.read_error]
+    return f"read errors: at most {', '.join(bounds) or NONE_YET} a read"
+
+
+# Claims
+
+
+def claims(figures: Figures, width: int) -> Part:
+    """Both bounds on the failure rate of each mechanism at each confidence, in FIT."""
+    lines = _claims_table(figures.mechanisms)
+    if lines and max(map(len, lines)) <= width:
+        return Part(
+            "Claims", [row(line, RANK_CLAIM, PLAIN if i > 1 else HEAD) for i, line in enumerate(lines)]
+        )
+    return account(
+        "Claims", width, *((claim_sentence(item), RANK_CLAIM, PLAIN) for item in figures.mechanisms)
+    )
+
+
+def _claims_table(mechanisms: Sequence[MechanismFigures]) -> list[str]:
+    """Two header lines and one line a mechanism, one more where a failure was set aside; or nothing."""
+    looks = sorted({bound.confidence for item in mechanisms for bound in item.bounds})
+    always = sorted({bound.confidence for item in mechanisms for bound in item.anytime})
+    body = [line for item in mechanisms for line in _claim_lines(item, looks, always)]
+    if not body:
+        return []
+    head = ["Claims, FIT at most", "failures", "equivalent h", *map(percent, [*looks, *always])]
+    cells = [head, *body]
+    widths = column_widths(cells)
+    left, one = sum(widths[:3]) + 4, sum(widths[3 : 3 + len(looks)]) + 2 * len(looks)
+    over = (
+        " " * left + "one look".rjust(one) + "any time".rjust(sum(widths) + 2 * len(widths) - 2 - left - one)
+    )
+    return [over, *table(cells, "<" + ">" * (len(head) - 1))]
+
+
+def _claim_lines(
+    item: MechanismFigures, looks: Sequence[float], always: Sequence[float]
+) -> Iterable[list[str]]:
+    name = clip(item.name, MECHANISM_CELLS)
+    yield [name, f"{item.failures:,}", lower(item.equivalent_h), *_bound_cells(item, looks, always)]
+    if item.all.failures != item.failures:
+        yield ["  every failure", f"{item.all.failures:,}", "", *_bound_cells(item.all, looks, always)]
+
+
+def _bound_cells(
+    item: MechanismFigures | EveryFailure, looks: Sequence[float], always: Sequence[float]
+) -> list[str]:
+    by_look = {bound.confidence: upper(bound.fit_upper) for bound in item.bounds}
+    by_always = {bound.confidence: upper(bound.fit_upper) for bound in item.anytime}
+    return [*(by_look.get(c, "-") for c in looks), *(by_always.get(c, "-") for c in always)]
+
+
+def claim_sentence(item: MechanismFigures) -> str:
+    """The claims of one mechanism in words, for a screen too narrow for the table."""
+    counted = count(item.failures, "failure")
+    if item.all.failures != item.failures:
+        counted += f" (of {item.all.failures:,} in all)"
+    looks = ", ".join(_fit_at(bound) for bound in item.bounds)
+    always = ", ".join(_fit_at(bound) for bound in item.anytime)
+    said = f"any time at most {always or NONE_YET}; one look at most {looks or NONE_YET}"
+    return f"{item.name}: {counted} in {lower(item.equivalent_h)} equivalent h; {said}"
+
+
+def _fit_at(bound: FixedLook | Anytime) -> str:
+    return f"{fit(bound.fit_upper)} at {percent(bound.confidence)}"
+
+
+def fit(value: float | None) -> str:
+    """An upper bound with its unit."""
+    shown = upper(value)
+    return shown if shown == NONE_YET else f"{shown} FIT"
+
+
+# Coverage and target
+
+
+def coverage(figures: Figures, width: int) -> Part:
+    """Field lives covered: in reads and, by mechanism, in hours."""
+    lives = [("reads", figures.coverage.reads), *((item.mechanism, item) for item in figures.coverage.life)]
+    cells = [_coverage_cells(clip(name, MECHANISM_CELLS), ratios) for name, ratios in lives]
+    lines = table(cells, "<<<<<")
+    if max(map(len, lines)) > width - MARGIN:
+        lines = [" ".join(line) for line in cells]
+    return account("Coverage", width, *((line, RANK_COVERAGE, PLAIN) for line in lines))
+
+
+def _coverage_cells(name: str, ratios: Ratios | LifeRatios) -> list[str]:
+    chips = (
+        f"least {lower(ratios.least)}",
+        f"median {lower(ratios.median)}",
+        f"most {lower(ratios.most)} lives,",
+    )
+    return [f"{name}:", *chips, f"fleet {lower(ratios.fleet)}"]
+
+
+def target(figures: Figures, width: int) -> Part:
+    """When the target is met, by either bound, with no further failure and with one more."""
+    aim = figures.target
+    head = f"{nearest(aim.fit, 6)} FIT at {percent(aim.confidence)}"
+    more = f"with one more failure: any time {_hours_to_go(aim.hours_to_go_one_more)}, one look "
+    return account(
+        "Target",
+        width,
+        (f"{head}, any time: {progress(aim)}", RANK_TARGET, HEAD),
+        (f"{head}, one look: {progress(aim.fixed)}", RANK_TARGET, PLAIN),
+        (f"{more}{_hours_to_go(aim.fixed.hours_to_go_one_more)}", RANK_DETAIL, PLAIN),
+        (f"{aim.mechanism or 'no mechanism'} meets it last", RANK_DETAIL, PLAIN),
+    )
+
+
+def progress(aim: Target | TargetFixed) -> str:
+    """Whether the target is met, or how far it is and when it would be."""
+    if aim.met:
+        return "met"
+    date = f"about {aim.date}" if aim.date else "no date at the present rate"
+    return f"NOT met, {_hours_to_go(aim.hours_to_go)} to go, {date}"
+
+
+def _hours_to_go(hours_to_go: float | None) -> str:
+    return "unknown hours" if hours_to_go is None else f"{upper(hours_to_go, 4)} h"
+
+
+# What came in, lots, alerts
+
+
+def alerts(given: Sequence[Alert], width: int) -> Part:
+    """Alerts that stand, the latest first, and those that have cleared after them."""
+    ordered = sorted(given, key=lambda alert: (alert.cleared_ms is not None, -alert.began_ms))
+    return account("Alerts", width, *((alert_text(alert), RANK_ALERT, PLAIN) for alert in ordered))
+
+
+def alert_text(alert: Alert) -> str:
+    """One alert in a sentence."""
+    since = f"since {instant(alert.began_ms, seconds=False)} UTC"
+    if alert.cleared_ms is not None:
+        since = f"{since}, cleared {instant(alert.cleared_ms, seconds=False)} UTC"
+    return f"{alert.kind}: {alert.subject}, {since}: {alert.reason}"
+
+
+def lots(figures: Figures, width: int) -> Part:
+    """Each lot, and whether the lots may be pooled."""
+    cells = [
+        [f"lot {clip(lot.lot, MECHANISM_CELLS)}:", f"{lot.failed:,} of {count(lot.loaded, 'chip')} failed,"]
+        + [f"{credited(lot.credited_h)} chip-hours,", f"{lot.reads_credited:,} reads credited"]
+        for lot in figures.lots
+    ]
+    lines = table(cells, "<>>>") if cells else []
+    pooled = (pooling(figures), RANK_LOT, PLAIN)
+    return account("Lots", width, pooled, *((line, RANK_LOT, PLAIN) for line in lines))
+
+
+def pooling(figures: Figures) -> str:
+    """Whether the lots may be pooled, by which test."""
+    test = figures.pooling
+    p_value = "" if test.p_value is None else f", p = {lower(test.p_value)}"
+    return f"pooling: {test.verdict or 'no verdict'} ({test.method or 'no test'}{p_value})"
+
+
+def intake(figures: Figures, width: int) -> Part:
+    """Counts of what came in."""
+    text = ", ".join(f"{name} {number}" for name, number in intake_items(figures))
+    return account("Intake", width, (text, RANK_INTAKE, PLAIN))
+
+
+def intake_items(figures: Figures) -> list[tuple[str, str]]:
+    """Every count of the intake, in the document's order."""
+    return [(name.replace("_", " "), f"{getattr(figures.intake, name):,}") for name in INTAKE_COUNTS]
+
+
+def campaign(figures: Figures, width: int) -> Part:
+    """The campaign and the conditions of its stress."""
+    plan = figures.plan
+    stress = (
+        f"{nearest(plan.temp_c, 6)} C ({nearest(plan.temp_low_c, 6)} to {nearest(plan.temp_high_c, 6)} C), "
+        f"{nearest(plan.supply_v, 6)} V within {nearest(plan.supply_tol_v, 6)} V"
+    )
+    return account("Campaign", width, (f"{figures.campaign}, {plan.title}: {stress}", RANK_INTAKE, PLAIN))

@@ -1,0 +1,62 @@
+"""The whole screen: the state first, then failures, boards, hours, claims, coverage, target, and the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+from rich.console import RenderableType
+
+from monitor.faces.terminal import accounts
+from monitor.faces.terminal.boards import boards
+from monitor.faces.terminal.layout import fit
+from monitor.faces.terminal.state import state
+from monitor.faces.terminal.text import Link, clean, scrub, to_ascii
+from monitor.figures.document import Figures
+from monitor.rules.alerts import Alert
+
+
+def render(
+    figures: Figures | None,
+    alerts: Sequence[Alert],
+    link: Link,
+    width: int,
+    height: int,
+    *,
+    ascii_only: bool = False,
+) -> RenderableType:
+    """The screen in at most ``width`` cells by ``height`` lines. Pure.
+
+    Every string of the arguments is cleaned first. What there is no room for is left out, the least important
+    first, and counted in the last line.
+    """
+    width, height = max(width, 1), max(height, 1)
+    link = scrub_link(link, ascii_only=ascii_only)
+    parts = [state(scrub(figures, ascii_only=ascii_only), link, width)]
+    if figures is not None:
+        figures = scrub(figures, ascii_only=ascii_only)
+        parts += [
+            accounts.failures(figures, width),
+            boards(figures, width, height),
+            accounts.hours(figures, width),
+            accounts.claims(figures, width),
+            accounts.coverage(figures, width),
+            accounts.target(figures, width),
+            accounts.reads(figures, width),
+        ]
+    parts.append(accounts.alerts(scrub(list(alerts), ascii_only=ascii_only), width))
+    if figures is not None:
+        parts += [
+            accounts.lots(figures, width),
+            accounts.intake(figures, width),
+            accounts.campaign(figures, width),
+        ]
+    return fit(parts, width, height)
+
+
+def scrub_link(link: Link, *, ascii_only: bool = False) -> Link:
+    """The same link with its strings cleaned."""
+    source, note = clean(link.source), clean(link.note or "") or None
+    if ascii_only:
+        source, note = to_ascii(source), note and to_ascii(note)
+    return replace(link, source=source, note=note)
