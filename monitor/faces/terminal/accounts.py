@@ -4,18 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from monitor.faces.terminal.layout import HEAD, MARGIN, PLAIN, Line, Part, account, column_widths, row, table
+from rich.cells import cell_len
+
+from monitor.faces.terminal.layout import (
+    HEAD,
+    MARGIN,
+    PLAIN,
+    TROUBLE,
+    Line,
+    Part,
+    account,
+    column_widths,
+    row,
+    sentences,
+    table,
+)
 from monitor.faces.terminal.text import (
+    ANY_TIME,
     NONE_YET,
+    ONE_LOOK,
     clip,
     count,
     credited,
     hexadecimal,
     instant,
     lower,
-    nearest,
     percent,
     place,
+    setting,
     uncredited,
     upper,
 )
@@ -38,6 +54,7 @@ RANK_FAILURE, RANK_CLAIM, RANK_TARGET, RANK_HOURS, RANK_COVERAGE = 1, 3, 4, 4, 5
 RANK_READS, RANK_DETAIL, RANK_ALERT, RANK_LOT, RANK_INTAKE = 6, 7, 8, 9, 10
 FIRST_FAILURES = 3  # of many failures, these give way to nothing but the first lines
 MECHANISM_CELLS = 18
+KINDS_OF_BOUND = f"One look: {ONE_LOOK}. Any time: {ANY_TIME}."
 
 INTAKE_COUNTS = (
     "accepted",
@@ -59,12 +76,12 @@ INTAKE_COUNTS = (
 def failures(figures: Figures, width: int) -> Part:
     """Each failed chip, the latest first, after any suspected equipment incident."""
     lines: list[Line] = [
-        (incident_text(figures, i), RANK_FAILURE, HEAD) for i in range(len(figures.incidents))
+        (incident_text(figures, i), RANK_FAILURE, TROUBLE) for i in range(len(figures.incidents))
     ]
     latest = sorted(figures.failures, key=lambda failure: failure.t_ms, reverse=True)
     for i, failure in enumerate(latest):
         first = i < FIRST_FAILURES
-        lines.append((failure_text(failure), RANK_FAILURE if first else RANK_DETAIL, HEAD))
+        lines.append((failure_text(failure), RANK_FAILURE if first else RANK_DETAIL, TROUBLE))
         lines.append((failure_detail(failure), RANK_DETAIL, PLAIN))
     if not lines:
         none = (
@@ -114,17 +131,22 @@ def incident_text(figures: Figures, index: int) -> str:
 def hours(figures: Figures, width: int) -> Part:
     """What was credited, and what was not, by reason."""
     plan = figures.plan
-    stress = f"{credited(plan.elapsed_h)} of {nearest(plan.planned_hours, 6)} planned hours"
-    done = f"{credited(figures.exposure.credited_h)} chip-hours credited; {stress}"
-    lost = "not credited: " + ", ".join(f"{reason} {shown}" for reason, shown in not_credited(figures))
-    return account("Hours", width, (done, RANK_HOURS, PLAIN), (lost, RANK_HOURS, PLAIN))
+    done = f"{credited(figures.exposure.credited_h)} chip-hours credited"
+    elapsed = f"{credited(plan.elapsed_h)} of {setting(plan.planned_hours)} planned hours"
+    lost = ", ".join(f"{reason} {shown}" for reason, shown in not_credited(figures))
+    return account("Hours", width, (f"{done} ({elapsed}); not credited: {lost}", RANK_HOURS, PLAIN))
 
 
 def not_credited(figures: Figures) -> list[tuple[str, str]]:
     """Reasons and the chip-hours that each of them cost."""
     lost = figures.exposure.uncredited_h
-    reasons = ("not_reading", "temperature", "supply", "unwitnessed", "counter")
-    return [(reason.replace("_", " "), uncredited(getattr(lost, reason))) for reason in reasons]
+    return [
+        ("not read", uncredited(lost.not_reading)),
+        ("temperature", uncredited(lost.temperature)),
+        ("supply", uncredited(lost.supply)),
+        ("unwitnessed", uncredited(lost.unwitnessed)),
+        ("counter", uncredited(lost.counter)),
+    ]
 
 
 def reads(figures: Figures, width: int) -> Part:
@@ -145,31 +167,32 @@ def read_error(figures: Figures) -> str:
 
 def claims(figures: Figures, width: int) -> Part:
     """Both bounds on the failure rate of each mechanism at each confidence, in FIT."""
-    lines = _claims_table(figures.mechanisms)
-    if lines and max(map(len, lines)) <= width:
-        return Part(
-            "Claims", [row(line, RANK_CLAIM, PLAIN if i > 1 else HEAD) for i, line in enumerate(lines)]
-        )
+    for with_hours in (True, False):
+        lines = _claims_table(figures.mechanisms, with_hours=with_hours)
+        if lines and max(map(cell_len, lines)) <= width:
+            rows = [row(line, RANK_CLAIM, PLAIN if i > 1 else HEAD) for i, line in enumerate(lines)]
+            return Part("Claims", [*rows, *sentences(KINDS_OF_BOUND, width, RANK_DETAIL)])
     return account(
         "Claims", width, *((claim_sentence(item), RANK_CLAIM, PLAIN) for item in figures.mechanisms)
     )
 
 
-def _claims_table(mechanisms: Sequence[MechanismFigures]) -> list[str]:
+def _claims_table(mechanisms: Sequence[MechanismFigures], *, with_hours: bool) -> list[str]:
     """Two header lines and one line a mechanism, one more where a failure was set aside; or nothing."""
     looks = sorted({bound.confidence for item in mechanisms for bound in item.bounds})
     always = sorted({bound.confidence for item in mechanisms for bound in item.anytime})
     body = [line for item in mechanisms for line in _claim_lines(item, looks, always)]
     if not body:
         return []
-    head = ["Claims, FIT at most", "failures", "equivalent h", *map(percent, [*looks, *always])]
-    cells = [head, *body]
+    cells = [["FIT at most", "failures", "equivalent h", *map(percent, [*looks, *always])], *body]
+    if not with_hours:
+        cells = [[*line[:2], *line[3:]] for line in cells]
     widths = column_widths(cells)
-    left, one = sum(widths[:3]) + 4, sum(widths[3 : 3 + len(looks)]) + 2 * len(looks)
-    over = (
-        " " * left + "one look".rjust(one) + "any time".rjust(sum(widths) + 2 * len(widths) - 2 - left - one)
-    )
-    return [over, *table(cells, "<" + ">" * (len(head) - 1))]
+    first = len(widths) - len(looks) - len(always)
+    left, one = sum(widths[:first]) + 2 * (first - 1), sum(widths[first:][: len(looks)]) + 2 * len(looks)
+    rest = sum(widths) + 2 * (len(widths) - 1) - left - one
+    over = "Claims".ljust(left) + "one look".rjust(one) + "any time".rjust(rest)
+    return [over, *table(cells, "<" + ">" * (len(widths) - 1))]
 
 
 def _claim_lines(
@@ -184,9 +207,13 @@ def _claim_lines(
 def _bound_cells(
     item: MechanismFigures | EveryFailure, looks: Sequence[float], always: Sequence[float]
 ) -> list[str]:
-    by_look = {bound.confidence: upper(bound.fit_upper) for bound in item.bounds}
-    by_always = {bound.confidence: upper(bound.fit_upper) for bound in item.anytime}
+    by_look = {bound.confidence: _bound_cell(bound) for bound in item.bounds}
+    by_always = {bound.confidence: _bound_cell(bound) for bound in item.anytime}
     return [*(by_look.get(c, "-") for c in looks), *(by_always.get(c, "-") for c in always)]
+
+
+def _bound_cell(bound: FixedLook | Anytime) -> str:
+    return upper(bound.fit_upper).removesuffix(" yet")
 
 
 def claim_sentence(item: MechanismFigures) -> str:
@@ -218,7 +245,7 @@ def coverage(figures: Figures, width: int) -> Part:
     lives = [("reads", figures.coverage.reads), *((item.mechanism, item) for item in figures.coverage.life)]
     cells = [_coverage_cells(clip(name, MECHANISM_CELLS), ratios) for name, ratios in lives]
     lines = table(cells, "<<<<<")
-    if max(map(len, lines)) > width - MARGIN:
+    if max(map(cell_len, lines)) > width - MARGIN:
         lines = [" ".join(line) for line in cells]
     return account("Coverage", width, *((line, RANK_COVERAGE, PLAIN) for line in lines))
 
@@ -235,7 +262,7 @@ def _coverage_cells(name: str, ratios: Ratios | LifeRatios) -> list[str]:
 def target(figures: Figures, width: int) -> Part:
     """When the target is met, by either bound, with no further failure and with one more."""
     aim = figures.target
-    head = f"{nearest(aim.fit, 6)} FIT at {percent(aim.confidence)}"
+    head = f"{setting(aim.fit)} FIT at {percent(aim.confidence)}"
     more = f"with one more failure: any time {_hours_to_go(aim.hours_to_go_one_more)}, one look "
     return account(
         "Target",
@@ -310,7 +337,7 @@ def campaign(figures: Figures, width: int) -> Part:
     """The campaign and the conditions of its stress."""
     plan = figures.plan
     stress = (
-        f"{nearest(plan.temp_c, 6)} C ({nearest(plan.temp_low_c, 6)} to {nearest(plan.temp_high_c, 6)} C), "
-        f"{nearest(plan.supply_v, 6)} V within {nearest(plan.supply_tol_v, 6)} V"
+        f"{setting(plan.temp_c)} C ({setting(plan.temp_low_c)} to {setting(plan.temp_high_c)} C), "
+        f"{setting(plan.supply_v)} V within {setting(plan.supply_tol_v)} V"
     )
     return account("Campaign", width, (f"{figures.campaign}, {plan.title}: {stress}", RANK_INTAKE, PLAIN))

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from rich.text import Text
 
-from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, Part, Row, sentences
-from monitor.faces.terminal.text import clip, count, credited, instant, measured, pad
+from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, Part, Row, row
+from monitor.faces.terminal.text import clip, count, credited, fill, instant, measured, pad
 from monitor.figures.document import BoardFigures, Figures
 from shared.quantities import MAX_SOCKETS
 
@@ -59,20 +59,17 @@ class Form:
         return self.name + 1 + self.line + ((self.line - 1) // 10 if self.tens else 0) + 1 + self.detail
 
 
-def boards(figures: Figures, width: int, height: int) -> Part:
+def boards(figures: Figures, width: int, height: int, *, stale: bool = False) -> Part:
     """The map of all boards with its legend."""
     if not figures.boards:
         return Part("Boards", [])
     ordered = sorted(figures.boards, key=lambda board: (board.rack, board.board))
     maps = [_sockets(board) for board in ordered]
     form = _form(ordered, maps, width, height)
-    cells = [_cell(board, states, form, figures) for board, states in zip(ordered, maps, strict=True)]
-    sound = [
-        _sound(states) and board.state in ("stressing", "reading")
-        for board, states in zip(ordered, maps, strict=True)
-    ]
+    cells = [_cell(board, states, form) for board, states in zip(ordered, maps, strict=True)]
+    sound = [_sound(board, states) for board, states in zip(ordered, maps, strict=True)]
     columns = max((width + GAP) // (form.width + GAP), 1)
-    return Part("Boards", [*_legend(maps, width), *_grid(cells, sound, columns)])
+    return Part("Boards", [*_legend(maps, width, stale=stale), *_grid(cells, sound, columns)])
 
 
 def _sockets(board: BoardFigures) -> list[str]:
@@ -83,8 +80,10 @@ def _sockets(board: BoardFigures) -> list[str]:
     return proper + [state for number, state in states.items() if not 1 <= number <= MAX_SOCKETS]
 
 
-def _sound(states: Sequence[str]) -> bool:
-    return all(state in ("reading", "empty", "not relevant") for state in states)
+def _sound(board: BoardFigures, states: Sequence[str]) -> bool:
+    return board.state == "stressing" and all(
+        state in ("reading", "empty", "not relevant") for state in states
+    )
 
 
 def _form(ordered: Sequence[BoardFigures], maps: Sequence[Sequence[str]], width: int, height: int) -> Form:
@@ -127,11 +126,11 @@ def _full(board: BoardFigures) -> str:
     )
 
 
-def _cell(board: BoardFigures, states: Sequence[str], form: Form, figures: Figures) -> list[Text]:
+def _cell(board: BoardFigures, states: Sequence[str], form: Form) -> list[Text]:
     """The lines of one board, each exactly as wide as the form."""
     whole = form.detail > BRIEF
     detail = _full(board) if whole else _brief(board)
-    style = PLAIN if board.state in ("stressing", "reading") else HEAD
+    style = PLAIN if board.state == "stressing" else HEAD
     chunks = [states[i : i + form.line] for i in range(0, len(states), form.line)] or [[]]
     lines = []
     for i, chunk in enumerate(chunks):
@@ -168,11 +167,10 @@ def _grid(cells: Sequence[Sequence[Text]], sound: Sequence[bool], columns: int) 
     return rows
 
 
-def _legend(maps: Sequence[Sequence[str]], width: int) -> list[Row]:
-    """The glyphs that are on the screen, and what they mean."""
+def _legend(maps: Sequence[Sequence[str]], width: int, *, stale: bool) -> list[Row]:
+    """The marks that are on the screen, and what they mean."""
     present = {state for states in maps for state in states}
     known = [f"{glyph} {words}" for state, (glyph, words, _) in GLYPHS.items() if state in present]
     unknown = [f"{UNKNOWN[0]} {UNKNOWN[1]}"] if present - set(GLYPHS) else []
-    return sentences(
-        "Boards, one mark a socket:  " + "   ".join([*known, *unknown]), width, RANK_LEGEND, HEAD
-    )
+    head = "Boards, LAST KNOWN:" if stale else "Boards:"
+    return [row(line, RANK_LEGEND, HEAD) for line in fill([head, *known, *unknown], width, "   ")]

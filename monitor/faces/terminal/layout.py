@@ -16,6 +16,7 @@ from rich.text import Text
 from monitor.faces.terminal.text import clip, count, pad, wrap
 
 HEAD = "bold"
+TROUBLE = "bold red"  # never by colour alone: the words say it too
 ALARM = "bold reverse"
 PLAIN = ""
 MARGIN = 10  # cells of the column that holds the names of the parts
@@ -93,7 +94,7 @@ def fit(parts: Sequence[Part], width: int, height: int) -> Text:
     lines = [entries[i][1].text for i in kept]
     if height > 1:
         hidden = Counter(name for i, (name, _) in enumerate(entries) if i not in set(kept))
-        lines.append(Text(clip(_notice(hidden), width), style=HEAD, end=""))
+        lines.append(Text(_notice(hidden, width), style=HEAD, end=""))
     return _joined(lines, width)
 
 
@@ -116,9 +117,14 @@ def _most_important(entries: Sequence[tuple[str, Row]], room: int) -> list[int]:
     return sorted(by_rank[:room])
 
 
-def _notice(hidden: Counter[str]) -> str:
-    names = ", ".join(f"{name.lower()} {number}" for name, number in hidden.items())
-    return f"{count(hidden.total(), 'row')} hidden ({names}): enlarge the window"
+def _notice(hidden: Counter[str], width: int) -> str:
+    """How many rows are hidden, of which parts, and what to do about it, as far as there is room."""
+    head = f"{count(hidden.total(), 'row')} hidden"
+    parts = ", ".join(f"{name.lower()} {number}" for name, number in hidden.items())
+    for text in (f"{head}: {parts}. Enlarge the window.", f"{head}: {parts}", f"{head}, enlarge the window"):
+        if cell_len(text) <= width:
+            return text
+    return clip(head, width)
 
 
 def _joined(lines: Sequence[Text], width: int) -> Text:

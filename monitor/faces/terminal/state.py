@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from rich.cells import cell_len
 
-from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, Part, sentences
+from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, TROUBLE, Part, sentences
 from monitor.faces.terminal.text import Link, capital, count, duration, instant, numbers, place
 from monitor.figures.document import BoardFigures, Figures
 
@@ -17,13 +17,17 @@ TROUBLES = {
     "counter": "in COUNTER fault",
     "silent": "SILENT",
     "offline": "OFFLINE",
-    "temperature": "OUT of temperature limits",
-    "supply": "OUT of supply limits",
-    "unwitnessed": "UNWITNESSED in the last interval",
-    "never seen": "NEVER seen",
-    "starting": "STARTING (nothing credited before the second tally)",
+    "temperature": "OUT of temperature",
+    "supply": "OUT of supply",
+    "unwitnessed": "UNWITNESSED",
+    "never seen": "NOT YET SEEN",
+    "starting": "STARTING",
 }
+TALL = 40  # lines of a screen with room for a longer first sentence
 SETTLED = frozenset({"reading", "failed", "not relevant"})
+
+
+Place = tuple[str, int, tuple[int, ...]]  # rack, board, and the sockets when they are not all of the board's
 
 
 @dataclass
@@ -32,17 +36,17 @@ class Trouble:
 
     clause: str
     chips: int = 0
-    places: list[str] = field(default_factory=list)
+    places: list[Place] = field(default_factory=list)
 
 
 def troubles(boards: Sequence[BoardFigures]) -> list[Trouble]:
     """The chips neither read nor settled, by trouble, the most treacherous first."""
     found: dict[str, Trouble] = {}
-    for board in boards:
+    for board in sorted(boards, key=lambda item: (item.rack, item.board)):
         for state, sockets in _by_state(board).items():
             trouble = found.setdefault(state, Trouble(TROUBLES.get(state, f'in state "{state}"')))
             trouble.chips += len(sockets)
-            trouble.places.append(_places(board, sockets))
+            trouble.places.append((board.rack, board.board, _unless_all(board, sockets)))
     order = list(TROUBLES)
     return [
         found[state] for state in sorted(found, key=lambda s: order.index(s) if s in order else len(order))
@@ -57,12 +61,9 @@ def _by_state(board: BoardFigures) -> dict[str, list[int]]:
     return states
 
 
-def _places(board: BoardFigures, sockets: Sequence[int]) -> str:
-    where = place(board.rack, board.board)
+def _unless_all(board: BoardFigures, sockets: Sequence[int]) -> tuple[int, ...]:
     at_risk = sum(item.state not in ("failed", "not relevant") for item in board.sockets)
-    if len(sockets) == at_risk and at_risk > 1:
-        return where
-    return f"{where} {'socket' if len(sockets) == 1 else 'sockets'} {numbers(sockets)}"
+    return () if len(sockets) == at_risk > 1 else tuple(sockets)
 
 
 def standing(figures: Figures, *, past: bool, room: int) -> str:
@@ -102,27 +103,40 @@ def _out_of_risk(figures: Figures) -> str:
 
 
 def _where(found: Sequence[Trouble], room: int) -> str:
-    """The places, as many of each trouble as there is room for."""
-    if not found:
-        return ""
-    longest = max(len(trouble.places) for trouble in found)
-    text = ""
-    for most in range(longest, 0, -1):
-        text = _places_of(found, most)
-        if cell_len(text) <= room:
-            break
-    return text
+    """The troubles and their places, as many as there is room for; at the least, nothing."""
+    named = [(trouble, _place_texts(trouble.places)) for trouble in found]
+    for most in range(max((len(texts) for _, texts in named), default=0), 0, -1):
+        if cell_len(text := _places_of(named, most)) <= room:
+            return text
+    text = ": " + ", ".join(f"{trouble.chips:,} {trouble.clause}" for trouble in found)
+    return text if len(found) > 1 and cell_len(text) <= room else ""
 
 
-def _places_of(found: Sequence[Trouble], most: int) -> str:
-    if len(found) == 1:
-        return ": " + _some(found[0].places, most)
-    return ": " + "; ".join(f"{t.chips:,} {t.clause} ({_some(t.places, most)})" for t in found)
+def _places_of(named: Sequence[tuple[Trouble, Sequence[str]]], most: int) -> str:
+    if len(named) == 1:
+        return ": " + _some(named[0][1], most)
+    return ": " + "; ".join(f"{t.chips:,} {t.clause} ({_some(texts, most)})" for t, texts in named)
 
 
-def _some(places: Sequence[str], most: int) -> str:
-    more = len(places) - most
-    return "; ".join(places[:most]) + (f"; and {count(more, 'more board')}" if more > 0 else "")
+def _place_texts(places: Sequence[Place]) -> list[str]:
+    """One text for each rack's whole boards and one for each board with sockets of its own."""
+    whole: dict[str, list[int]] = {}
+    for rack, board, sockets in places:
+        if not sockets:
+            whole.setdefault(rack, []).append(board)
+    texts = [
+        f"{rack} {'board' if len(slots) == 1 else 'boards'} {numbers(slots)}" for rack, slots in whole.items()
+    ]
+    for rack, board, sockets in places:
+        if sockets:
+            texts.append(
+                f"{place(rack, board)} {'socket' if len(sockets) == 1 else 'sockets'} {numbers(sockets)}"
+            )
+    return texts
+
+
+def _some(texts: Sequence[str], most: int) -> str:
+    return "; ".join(texts[:most]) + (f"; and {len(texts) - most} more" if len(texts) > most else "")
 
 
 def freshness(link: Link, as_of_ms: int | None) -> str:
@@ -132,15 +146,22 @@ def freshness(link: Link, as_of_ms: int | None) -> str:
 
 
 def _age(link: Link, as_of_ms: int | None) -> str:
-    stamp = "" if as_of_ms is None else f" ({instant(as_of_ms)} UTC)"
     if link.age_s is None:
-        return "no data has come in yet" if as_of_ms is None else f"age of the data unknown{stamp}"
+        known = f"age of the data unknown ({instant(as_of_ms)} UTC)"
+        return "no data has come in yet" if as_of_ms is None else known
+    stamp = "" if as_of_ms is None else f" ({_stamp(link, as_of_ms)} UTC)"
     if link.age_s < 0:
         return f"data dated {duration(-link.age_s)} ahead of this clock{stamp}"
     limit = (
         f", more than the {duration(link.stale_after_s)} allowed" if link.age_s > link.stale_after_s else ""
     )
     return f"data {duration(link.age_s)} old{limit}{stamp}"
+
+
+def _stamp(link: Link, as_of_ms: int) -> str:
+    """The time of the data; without the date where that is no news."""
+    recent = link.state == "live" and not link.stale
+    return instant(as_of_ms)[11:] if recent and len(instant(as_of_ms)) == 19 else instant(as_of_ms)
 
 
 def _attached(link: Link) -> str:
@@ -162,14 +183,21 @@ def stale_word(link: Link) -> str:
     return "STALE, no data. " if link.age_s is None else f"STALE, {duration(link.age_s)} old. "
 
 
-def state(figures: Figures | None, link: Link, width: int, rank: int = 0) -> Part:
-    """The sentence (reverse when it is stale or bad) and below it the age and source of the data."""
+def state(figures: Figures | None, link: Link, width: int, height: int) -> Part:
+    """The sentence (in reverse when it is stale), and below it the age and source of the data."""
     stale = stale_word(link)
     if figures is None:
-        lines = sentences(f"{stale}{capital(freshness(link, None))}", width, rank, ALARM if stale else HEAD)
-        return Part("State", lines)
-    said = f"{stale}{standing(figures, past=bool(stale), room=2 * width - cell_len(stale))}"
-    bad = bool(stale) or figures.chips.reading < figures.chips.at_risk
+        return Part(
+            "State", sentences(f"{stale}{capital(freshness(link, None))}", width, 0, ALARM if stale else HEAD)
+        )
+    room = width * (2 if height < TALL else 4) - cell_len(stale)
+    said = f"{stale}{standing(figures, past=bool(stale), room=room)}"
+    short = figures.chips.reading < figures.chips.at_risk
     age = f"{figures.campaign}: {freshness(link, figures.as_of_ms)}"
-    rows = [*sentences(said, width, rank, ALARM if bad else HEAD)]
-    return Part("State", [*rows, *sentences(age, width, rank, ALARM if stale else PLAIN)])
+    return Part(
+        "State",
+        [
+            *sentences(said, width, 0, ALARM if stale else TROUBLE if short else HEAD),
+            *sentences(age, width, 0, ALARM if stale else PLAIN),
+        ],
+    )

@@ -123,23 +123,24 @@ def pad(text: str, width: int, align: str = "<") -> str:
     return blanks + text if align == ">" else text + blanks
 
 
-def wrap(text: str, width: int, indent: str = "") -> list[str]:
-    """The text broken at blanks into lines of at most ``width`` cells; later lines start with ``indent``."""
+def wrap(text: str, width: int) -> list[str]:
+    """The text broken at blanks into lines of at most ``width`` cells."""
+    return fill(text.split(" "), width, " ")
+
+
+def fill(items: Iterable[str], width: int, gap: str) -> list[str]:
+    """The items joined by ``gap`` into lines of at most ``width`` cells; only a longer item is broken itself."""
     lines: list[str] = []
     line = ""
-    for word in text.split(" "):
-        candidate = f"{line} {word}" if line else word
-        if not line or cell_len(candidate) <= width:
+    for item in items:
+        candidate = f"{line}{gap}{item}" if line else item
+        if cell_len(candidate) <= width:
             line = candidate
-        else:
+            continue
+        if line:
             lines.append(line)
-            line = indent + word
-        while cell_len(line) > width:
-            first, *rest = chop_cells(line, max(width, 1)) or [""]
-            if not rest:  # one character wider than the line
-                break
-            lines.append(first)
-            line = "".join(rest)
+        *full, line = chop_cells(item, max(width, 1)) or [""]
+        lines.extend(full)
     return [*lines, line]
 
 
@@ -176,6 +177,11 @@ def lower(value: float | None, digits: int = 3) -> str:
 def nearest(value: float | None, digits: int = 3) -> str:
     """A point estimate or a setting, to the nearest."""
     return _shown(value, digits, ROUND_HALF_EVEN)
+
+
+def setting(value: float) -> str:
+    """A number that somebody wrote down, without trailing zeros."""
+    return f"{value:,.6g}"
 
 
 def credited(hours: float) -> str:

@@ -32,12 +32,12 @@ def render(
     """
     width, height = max(width, 1), max(height, 1)
     link = scrub_link(link, ascii_only=ascii_only)
-    parts = [state(scrub(figures, ascii_only=ascii_only), link, width)]
+    figures = scrub(figures, ascii_only=ascii_only)
+    parts = [state(figures, link, width, height)]
     if figures is not None:
-        figures = scrub(figures, ascii_only=ascii_only)
         parts += [
             accounts.failures(figures, width),
-            boards(figures, width, height),
+            boards(figures, width, height, stale=link.stale),
             accounts.hours(figures, width),
             accounts.claims(figures, width),
             accounts.coverage(figures, width),

@@ -1,0 +1,67 @@
+"""Journal entries as bytes: a batch is a MessagePack list of rows, compressed by zstandard.
+
+A row is ``[t_recv_ms, kind, rack, board, fields]`` with the message's fields in the order of the contract, without
+their names; presence, which has optional fields, keeps its names. A disposition is ``[t_recv_ms, "disposition",
+"", 0, fields by name]``. Only the contract's fields are kept, each exactly.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import msgspec
+import zstandard
+
+from shared.entries import Disposed, Disposition, Entry, Received
+from shared.messages import Presence, ReadError, Tally
+from shared.topics import Kind, Topic
+
+MAX_BATCH_BYTES = (
+    256 * 1024 * 1024
+)  # of an unpacked batch: more than any commit makes, and a bound for foreign files
+_DISPOSITION = "disposition"
+_LEVEL = 3
+_TALLY_FIELDS = Tally.__struct_fields__
+_ERROR_FIELDS = ReadError.__struct_fields__
+_encode = msgspec.msgpack.Encoder().encode
+_decode = msgspec.msgpack.Decoder(list[tuple[int, str, str, int, Any]]).decode
+
+
+class CorruptError(Exception):
+    """A batch cannot be read back."""
+
+
+def pack(entries: Sequence[Entry]) -> bytes:
+    """Entries as the body of one batch."""
+    return zstandard.ZstdCompressor(level=_LEVEL).compress(_encode([_row(entry) for entry in entries]))
+
+
+def unpack(body: bytes) -> list[Entry]:
+    """The entries of a batch's body. Raises CorruptError."""
+    try:
+        raw = zstandard.ZstdDecompressor().decompress(body, max_output_size=MAX_BATCH_BYTES)
+        return [_entry(*row) for row in _decode(raw)]
+    except (zstandard.ZstdError, msgspec.MsgspecError, TypeError, ValueError, KeyError) as error:
+        raise CorruptError(str(error)) from error
+
+
+def _row(entry: Entry) -> tuple[int, str, str, int, Any]:
+    if isinstance(entry, Disposed):
+        return entry.t_recv_ms, _DISPOSITION, "", 0, entry.disposition
+    topic, message = entry.topic, entry.message
+    fields = message if isinstance(message, Presence) else msgspec.structs.astuple(message)
+    return entry.t_recv_ms, topic.kind.value, topic.rack, topic.board, fields
+
+
+def _entry(t_recv_ms: int, kind: str, rack: str, board: int, fields: Any) -> Entry:
+    if kind == _DISPOSITION:
+        return Disposed(t_recv_ms, msgspec.convert(fields, Disposition))
+    topic = Topic(rack, board, Kind(kind))
+    match topic.kind:
+        case Kind.TALLY:
+            return Received(t_recv_ms, topic, Tally(**dict(zip(_TALLY_FIELDS, fields, strict=True))))
+        case Kind.ERROR:
+            return Received(t_recv_ms, topic, ReadError(**dict(zip(_ERROR_FIELDS, fields, strict=True))))
+        case _:
+            return Received(t_recv_ms, topic, msgspec.convert(fields, Presence))

@@ -1,0 +1,119 @@
+"""Runs as JSON lines: how a run is archived, and how one from elsewhere comes in.
+
+One object per line: ``{"t_recv_ms", "topic", "payload"}`` for a message, ``{"t_recv_ms", "disposition"}`` for a
+disposition, and last ``{"intake": {...}}`` with the counts of what was refused. ``.zst`` files are compressed.
+"""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO
+
+import msgspec
+import zstandard
+
+from shared.entries import Disposed, Disposition, Entry, Refused
+from shared.errors import InputError
+from shared.quantities import Instant
+from shared.topics import format_topic
+
+MAX_LINE_BYTES = 1024 * 1024  # a payload of the contract has at most 16 KiB; the rest is a foreign file's
+
+
+class Line(msgspec.Struct, omit_defaults=True):
+    """One line of an exported run."""
+
+    t_recv_ms: Instant | msgspec.UnsetType = msgspec.UNSET
+    topic: str | msgspec.UnsetType = msgspec.UNSET
+    payload: msgspec.Raw | msgspec.UnsetType = msgspec.UNSET
+    disposition: Disposition | msgspec.UnsetType = msgspec.UNSET
+    intake: Refused | msgspec.UnsetType = msgspec.UNSET
+
+
+_decoder = msgspec.json.Decoder(Line)
+_encode = msgspec.json.Encoder().encode
+
+
+def entry_line(entry: Entry, prefix: str) -> bytes:
+    """A journal entry as one line, with its line end."""
+    if isinstance(entry, Disposed):
+        line = Line(t_recv_ms=entry.t_recv_ms, disposition=entry.disposition)
+    else:
+        line = Line(
+            t_recv_ms=entry.t_recv_ms,
+            topic=format_topic(prefix, entry.topic),
+            payload=msgspec.Raw(_encode(entry.message)),
+        )
+    return _encode(line) + b"\n"
+
+
+def refused_line(refused: Refused) -> bytes:
+    """The last line of an export."""
+    return _encode(Line(intake=refused)) + b"\n"
+
+
+def read_lines(path: Path) -> Iterator[Line]:
+    """The lines of an exported run. Raises InputError that names the line which is none."""
+    number = 0
+    try:
+        with _open_reader(path) as stream:
+            while text := stream.readline(MAX_LINE_BYTES + 1):
+                number += 1
+                if len(text) > MAX_LINE_BYTES:
+                    raise InputError(
+                        f"{path} line {number}: longer than {MAX_LINE_BYTES} bytes; not an exported run"
+                    )
+                if not text.isspace():
+                    yield _line(path, number, text)
+    except FileNotFoundError:
+        raise InputError(f"{path}: no such file; give an exported run (.jsonl or .jsonl.zst)") from None
+    except (OSError, zstandard.ZstdError, EOFError) as error:
+        raise InputError(f"{path} after line {number}: cannot be read ({error})") from None
+
+
+@contextmanager
+def open_writer(path: Path) -> Iterator[IO[bytes]]:
+    """Write an export; the file appears under its name only when it is whole. Raises InputError."""
+    partial = path.with_name(path.name + ".partial")
+    try:
+        with partial.open("wb") as raw:
+            if path.suffix == ".zst":
+                with zstandard.ZstdCompressor(level=6).stream_writer(raw, closefd=False) as packed:
+                    yield packed
+            else:
+                yield raw
+        partial.replace(path)
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written ({error.strerror or error})") from error
+    finally:
+        partial.unlink(missing_ok=True)
+
+
+@contextmanager
+def _open_reader(path: Path) -> Iterator[IO[bytes]]:
+    with path.open("rb") as raw:
+        if path.suffix == ".zst":
+            with zstandard.ZstdDecompressor(max_window_size=2**27).stream_reader(
+                raw, read_across_frames=True
+            ) as packed:
+                yield io.BufferedReader(packed, 1 << 18)
+        else:
+            yield raw
+
+
+def _line(path: Path, number: int, text: bytes) -> Line:
+    try:
+        line = _decoder.decode(text)
+    except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
+        raise InputError(f"{path} line {number}: not a line of an exported run ({error})") from None
+    unset = msgspec.UNSET
+    message = line.topic is not unset and line.payload is not unset and line.t_recv_ms is not unset
+    disposed = line.disposition is not unset and line.t_recv_ms is not unset
+    if (message, disposed, line.intake is not unset).count(True) != 1:
+        raise InputError(
+            f"{path} line {number}: needs t_recv_ms, topic and payload, or t_recv_ms and disposition, or intake"
+        )
+    return line
