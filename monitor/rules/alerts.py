@@ -1,19 +1,33 @@
 """Conditions that need a person, told from the figures alone; an alert is the beginning or the end of one.
 
-Pure: the same figures always give the same conditions, so an alert that was already given is recognised after a
-restart by its identity and is not given again.
+Pure: the same figures give the same conditions, and an alert that was given before a restart is known by what is
+open, so it is not given again.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+
 import msgspec
+
+from monitor.figures import Figures
+from monitor.figures.document import BoardFigures
+
+CHIP_FAILED = "chip failed"
+EQUIPMENT = "suspected equipment incident"
+BOARD_SILENT = "board silent"
+NOT_READING = "chip not reading"
+EXCURSION = "excursion"
+
+_ABSENT = {"offline", "silent", "never seen", "starting"}  # nothing is known of conditions and reads
 
 
 class Alert(msgspec.Struct, frozen=True, kw_only=True):
     """A condition that began (``cleared_ms`` null) or that has cleared.
 
-    ``id`` is the same for both, and unique within a run: a receiver may treat equal (id, cleared) pairs as repeats.
-    ``kind`` is one of "chip failed", "suspected equipment incident", "board silent", "chip not reading", "excursion".
+    ``id`` is the same for both, and unique in a run: a receiver may treat equal (id, cleared_ms) as repeats.
+    ``kind`` is one of the five words above; times are UTC in ms.
     """
 
     id: str
@@ -22,3 +36,111 @@ class Alert(msgspec.Struct, frozen=True, kw_only=True):
     reason: str
     began_ms: int
     cleared_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """Something that needs a person. ``known`` is false while nothing tells whether it still holds."""
+
+    kind: str
+    subject: str
+    reason: str
+    holds: bool = True
+    known: bool = True
+
+
+def conditions(figures: Figures) -> Iterator[Condition]:
+    """Every condition that holds, and those of which nothing is known right now."""
+    yield from _failed(figures)
+    yield from _incidents(figures)
+    for board in figures.boards:
+        yield from _silence(figures, board)
+        yield from _excursion(figures, board)
+        yield from _not_reading(board)
+
+
+def update(open_alerts: Iterable[Alert], figures: Figures, now_ms: int) -> list[Alert]:
+    """What is new against the alerts that are open: begun ones, and cleared ones with the time of clearing."""
+    still_open = {(alert.kind, alert.subject): alert for alert in open_alerts}
+    changes = []
+    for condition in conditions(figures):
+        key = (condition.kind, condition.subject)
+        if not condition.known or (condition.holds and key in still_open):
+            still_open.pop(key, None)
+        elif condition.holds:
+            changes.append(
+                Alert(
+                    id=f"{figures.campaign}/{condition.kind}/{condition.subject}/{now_ms}".replace(" ", "-"),
+                    kind=condition.kind,
+                    subject=condition.subject,
+                    reason=condition.reason,
+                    began_ms=now_ms,
+                )
+            )
+    cleared = (msgspec.structs.replace(alert, cleared_ms=now_ms) for alert in still_open.values())
+    return changes + list(cleared)
+
+
+def _failed(figures: Figures) -> Iterator[Condition]:
+    for f in figures.failures:
+        if f.disposition is None:
+            where = f"lot {f.lot}, {f.rack} board {f.board} socket {f.socket}"
+            what = (
+                f"first failed read at address {f.address}"
+                if f.address is not None
+                else "told by the counters"
+            )
+            reason = f"{where}; {what}; {f.hours:.1f} h credited; waits for a disposition"
+            yield Condition(CHIP_FAILED, f.serial, reason)
+
+
+def _incidents(figures: Figures) -> Iterator[Condition]:
+    waiting = {f.serial for f in figures.failures if f.disposition is None}
+    seen: dict[tuple[str, int], int] = {}
+    for incident in figures.incidents:
+        place = (incident.rack, incident.board)
+        seen[place] = seen.get(place, 0) + 1
+        if waiting.intersection(incident.chips):
+            number = f" #{seen[place]}" if seen[place] > 1 else ""
+            reason = f"{len(incident.chips)} chips failed together; check contact, supply and oven before the chips"
+            yield Condition(EQUIPMENT, f"{incident.rack} board {incident.board}{number}", reason)
+
+
+def _subject(board: BoardFigures) -> str:
+    return f"{board.rack} board {board.board}"
+
+
+def _silence(figures: Figures, board: BoardFigures) -> Iterator[Condition]:
+    """A board never seen is silent once others have been stressed for longer than a gap may last."""
+    late = board.state == "never seen" and figures.plan.elapsed_h * 3600 > figures.plan.max_gap_s
+    if board.state in {"silent", "offline"} or late:
+        reason = "the rack says it is offline" if board.state == "offline" else "no tally arrives"
+        yield Condition(BOARD_SILENT, _subject(board), f"{reason}; its hours are not credited")
+
+
+def _excursion(figures: Figures, board: BoardFigures) -> Iterator[Condition]:
+    if board.state in _ABSENT:
+        yield Condition(EXCURSION, _subject(board), "", known=False)
+    elif board.state in {"temperature", "supply"}:
+        plan = figures.plan
+        measured = (
+            f"{_value(board.temp_c)} °C, allowed {plan.temp_low_c:g} to {plan.temp_high_c:g} °C"
+            if board.state == "temperature"
+            else f"{_value(board.supply_v)} V, allowed {plan.supply_v:g} ± {plan.supply_tol_v:g} V"
+        )
+        yield Condition(EXCURSION, _subject(board), f"{board.state} {measured}; hours are not credited")
+
+
+def _not_reading(board: BoardFigures) -> Iterator[Condition]:
+    for socket in board.sockets:
+        where = f"{board.rack} board {board.board} socket {socket.socket}"
+        if socket.state == "not reading":
+            yield Condition(
+                NOT_READING, socket.serial, f"{where} is not being read; its hours are not credited"
+            )
+        elif socket.state not in {"reading", "failed", "not relevant"}:
+            yield Condition(NOT_READING, socket.serial, "", known=False)
+
+
+def _value(value: float | None) -> str:
+    return "no reading" if value is None else f"{value:g}"

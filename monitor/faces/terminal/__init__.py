@@ -6,7 +6,9 @@
 
 from __future__ import annotations
 
+from monitor.faces.terminal.lines import plain_line
+from monitor.faces.terminal.page import summary
 from monitor.faces.terminal.text import Link, clean
 from monitor.faces.terminal.view import render
 
-__all__ = ["Link", "clean", "render"]
+__all__ = ["Link", "clean", "plain_line", "render", "summary"]

@@ -18,6 +18,7 @@ from monitor.faces.terminal.layout import (
     row,
     sentences,
     table,
+    together,
 )
 from monitor.faces.terminal.text import (
     ANY_TIME,
@@ -42,6 +43,7 @@ from monitor.figures.document import (
     Figures,
     FixedLook,
     LifeRatios,
+    LotFigures,
     MechanismFigures,
     Ratios,
     Target,
@@ -54,7 +56,7 @@ RANK_FAILURE, RANK_CLAIM, RANK_TARGET, RANK_HOURS, RANK_COVERAGE = 1, 3, 4, 4, 5
 RANK_READS, RANK_DETAIL, RANK_ALERT, RANK_LOT, RANK_INTAKE = 6, 7, 8, 9, 10
 FIRST_FAILURES = 3  # of many failures, these give way to nothing but the first lines
 MECHANISM_CELLS = 18
-KINDS_OF_BOUND = f"One look: {ONE_LOOK}. Any time: {ANY_TIME}."
+KINDS_OF_BOUND = f"One look: good for {ONE_LOOK}. Any time: {ANY_TIME}."
 
 INTAKE_COUNTS = (
     "accepted",
@@ -131,8 +133,8 @@ def incident_text(figures: Figures, index: int) -> str:
 def hours(figures: Figures, width: int) -> Part:
     """What was credited, and what was not, by reason."""
     plan = figures.plan
-    done = f"{credited(figures.exposure.credited_h)} chip-hours credited"
-    elapsed = f"{credited(plan.elapsed_h)} of {setting(plan.planned_hours)} planned hours"
+    done = f"credited {credited(figures.exposure.credited_h)} chip-hours"
+    elapsed = f"{credited(plan.elapsed_h)} of {setting(plan.planned_hours)} planned"
     lost = ", ".join(f"{reason} {shown}" for reason, shown in not_credited(figures))
     return account("Hours", width, (f"{done} ({elapsed}); not credited: {lost}", RANK_HOURS, PLAIN))
 
@@ -150,16 +152,17 @@ def not_credited(figures: Figures) -> list[tuple[str, str]]:
 
 
 def reads(figures: Figures, width: int) -> Part:
-    """Counts of reads and the bound on the probability that one fails."""
+    """The bound on the probability that a read fails, and the counts it rests on."""
     total = figures.reads
-    counts = f"{total.credited:,} credited of {total.total:,}; {total.errors:,} failed"
-    return account("Reads", width, (counts, RANK_READS, PLAIN), (read_error(figures), RANK_READS, PLAIN))
+    counts = f"{total.credited:,} credited of {total.total:,}; at risk {total.errors_at_risk:,} failed"
+    bound = f"{read_error(figures)}; {total.errors:,} failed"
+    return account("Reads", width, (bound, RANK_READS, PLAIN), (counts, RANK_READS, PLAIN))
 
 
 def read_error(figures: Figures) -> str:
     """The bound on the read-error probability at each confidence."""
     bounds = [f"{upper(item.per_read_upper)} at {percent(item.confidence)}" for item in figures.read_error]
-    return f"read errors: at most {', '.join(bounds) or NONE_YET} a read"
+    return f"errors a read at most {', '.join(bounds) or NONE_YET}"
 
 
 # Claims
@@ -171,7 +174,7 @@ def claims(figures: Figures, width: int) -> Part:
         lines = _claims_table(figures.mechanisms, with_hours=with_hours)
         if lines and max(map(cell_len, lines)) <= width:
             rows = [row(line, RANK_CLAIM, PLAIN if i > 1 else HEAD) for i, line in enumerate(lines)]
-            return Part("Claims", [*rows, *sentences(KINDS_OF_BOUND, width, RANK_DETAIL)])
+            return Part("Claims", [*together(rows), *sentences(KINDS_OF_BOUND, width, RANK_DETAIL)])
     return account(
         "Claims", width, *((claim_sentence(item), RANK_CLAIM, PLAIN) for item in figures.mechanisms)
     )
@@ -242,7 +245,8 @@ def fit(value: float | None) -> str:
 
 def coverage(figures: Figures, width: int) -> Part:
     """Field lives covered: in reads and, by mechanism, in hours."""
-    lives = [("reads", figures.coverage.reads), *((item.mechanism, item) for item in figures.coverage.life)]
+    lives: list[tuple[str, Ratios | LifeRatios]] = [("reads", figures.coverage.reads)]
+    lives += [(item.mechanism, item) for item in figures.coverage.life]
     cells = [_coverage_cells(clip(name, MECHANISM_CELLS), ratios) for name, ratios in lives]
     lines = table(cells, "<<<<<")
     if max(map(cell_len, lines)) > width - MARGIN:
@@ -263,27 +267,29 @@ def target(figures: Figures, width: int) -> Part:
     """When the target is met, by either bound, with no further failure and with one more."""
     aim = figures.target
     head = f"{setting(aim.fit)} FIT at {percent(aim.confidence)}"
-    more = f"with one more failure: any time {_hours_to_go(aim.hours_to_go_one_more)}, one look "
+    more = f"with one more failure: any time {hours_to_go(aim.hours_to_go_one_more)}, one look "
     return account(
         "Target",
         width,
         (f"{head}, any time: {progress(aim)}", RANK_TARGET, HEAD),
         (f"{head}, one look: {progress(aim.fixed)}", RANK_TARGET, PLAIN),
-        (f"{more}{_hours_to_go(aim.fixed.hours_to_go_one_more)}", RANK_DETAIL, PLAIN),
+        (f"{more}{hours_to_go(aim.fixed.hours_to_go_one_more)}", RANK_DETAIL, PLAIN),
         (f"{aim.mechanism or 'no mechanism'} meets it last", RANK_DETAIL, PLAIN),
     )
 
 
 def progress(aim: Target | TargetFixed) -> str:
-    """Whether the target is met, or how far it is and when it would be."""
+    """Whether the target is met, or how far it is and when it would be met at the present rate."""
     if aim.met:
         return "met"
-    date = f"about {aim.date}" if aim.date else "no date at the present rate"
-    return f"NOT met, {_hours_to_go(aim.hours_to_go)} to go, {date}"
+    if aim.hours_to_go is None:
+        return "NOT met, hours to go not known yet"
+    return f"NOT met, {hours_to_go(aim.hours_to_go)} to go, {aim.date or 'no date yet'}"
 
 
-def _hours_to_go(hours_to_go: float | None) -> str:
-    return "unknown hours" if hours_to_go is None else f"{upper(hours_to_go, 4)} h"
+def hours_to_go(hours: float | None) -> str:
+    """Clock hours still to go with every chip at risk credited all the time, rounded up."""
+    return "not known yet" if hours is None else f"{upper(hours, 4)} clock h"
 
 
 # What came in, lots, alerts
@@ -305,14 +311,19 @@ def alert_text(alert: Alert) -> str:
 
 def lots(figures: Figures, width: int) -> Part:
     """Each lot, and whether the lots may be pooled."""
-    cells = [
-        [f"lot {clip(lot.lot, MECHANISM_CELLS)}:", f"{lot.failed:,} of {count(lot.loaded, 'chip')} failed,"]
-        + [f"{credited(lot.credited_h)} chip-hours,", f"{lot.reads_credited:,} reads credited"]
-        for lot in figures.lots
-    ]
+    cells = [_lot_cells(lot) for lot in figures.lots]
     lines = table(cells, "<>>>") if cells else []
     pooled = (pooling(figures), RANK_LOT, PLAIN)
     return account("Lots", width, pooled, *((line, RANK_LOT, PLAIN) for line in lines))
+
+
+def _lot_cells(lot: LotFigures) -> list[str]:
+    return [
+        f"lot {clip(lot.lot, MECHANISM_CELLS)}:",
+        f"{lot.failed:,} of {count(lot.loaded, 'chip')} failed,",
+        f"{credited(lot.credited_h)} chip-hours,",
+        f"{lot.reads_credited:,} reads credited",
+    ]
 
 
 def pooling(figures: Figures) -> str:

@@ -5,10 +5,11 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from rich.cells import cell_len
 from rich.text import Text
 
-from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, Part, Row, row
-from monitor.faces.terminal.text import clip, count, credited, fill, instant, measured, pad
+from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, Part, Row, row, together
+from monitor.faces.terminal.text import clip, clock, count, credited, fill, measured, pad
 from monitor.figures.document import BoardFigures, Figures
 from shared.quantities import MAX_SOCKETS
 
@@ -65,8 +66,9 @@ def boards(figures: Figures, width: int, height: int, *, stale: bool = False) ->
         return Part("Boards", [])
     ordered = sorted(figures.boards, key=lambda board: (board.rack, board.board))
     maps = [_sockets(board) for board in ordered]
-    form = _form(ordered, maps, width, height)
-    cells = [_cell(board, states, form) for board, states in zip(ordered, maps, strict=True)]
+    names = _names(ordered)
+    form = _form(ordered, maps, cell_len(names[0]), (width, height))
+    cells = [_cell(*board, form) for board in zip(names, ordered, maps, strict=True)]
     sound = [_sound(board, states) for board, states in zip(ordered, maps, strict=True)]
     columns = max((width + GAP) // (form.width + GAP), 1)
     return Part("Boards", [*_legend(maps, width, stale=stale), *_grid(cells, sound, columns)])
@@ -86,8 +88,12 @@ def _sound(board: BoardFigures, states: Sequence[str]) -> bool:
     )
 
 
-def _form(ordered: Sequence[BoardFigures], maps: Sequence[Sequence[str]], width: int, height: int) -> Form:
-    name = min(max(len(_name(board)) for board in ordered), max(width // 3, 4))
+def _form(
+    ordered: Sequence[BoardFigures], maps: Sequence[Sequence[str]], name: int, size: tuple[int, int]
+) -> Form:
+    """The full form where all boards have room for it, else the brief one in as many columns as there can be."""
+    width, height = size
+    name = min(name, max(width // 3, 4))
     sockets = max((len(states) for states in maps), default=0) or 1
     full = _form_within(name, sockets, max(len(_full(board)) for board in ordered), width)
     columns = (width + GAP) // (full.width + GAP)
@@ -107,8 +113,11 @@ def _form_within(name: int, sockets: int, detail: int, width: int) -> Form:
     return Form(name, max(line, 1), detail, tens=True)
 
 
-def _name(board: BoardFigures) -> str:
-    return f"{board.rack} {board.board:>2}"
+def _names(ordered: Sequence[BoardFigures]) -> list[str]:
+    """The racks and slots, with the slots below one another."""
+    rack = max(cell_len(board.rack) for board in ordered)
+    slot = max(len(str(board.board)) for board in ordered)
+    return [f"{pad(board.rack, rack)} {board.board:>{slot}}" for board in ordered]
 
 
 def _brief(board: BoardFigures) -> str:
@@ -119,14 +128,14 @@ def _brief(board: BoardFigures) -> str:
 
 
 def _full(board: BoardFigures) -> str:
-    tally = "no tally" if board.last_t_ms is None else f"tally {instant(board.last_t_ms)[-8:]}"
+    tally = "no tally" if board.last_t_ms is None else f"tally {clock(board.last_t_ms)} UTC"
     return (
         f"{board.state:<11}  {measured(board.temp_c, 1):>5} C  {measured(board.supply_v, 3)} V  "
         f"{credited(board.credited_h):>8} chip-h  {count(board.boots, 'boot')}  {tally}"
     )
 
 
-def _cell(board: BoardFigures, states: Sequence[str], form: Form) -> list[Text]:
+def _cell(name: str, board: BoardFigures, states: Sequence[str], form: Form) -> list[Text]:
     """The lines of one board, each exactly as wide as the form."""
     whole = form.detail > BRIEF
     detail = _full(board) if whole else _brief(board)
@@ -134,7 +143,7 @@ def _cell(board: BoardFigures, states: Sequence[str], form: Form) -> list[Text]:
     chunks = [states[i : i + form.line] for i in range(0, len(states), form.line)] or [[]]
     lines = []
     for i, chunk in enumerate(chunks):
-        line = Text(pad("" if i else clip(_name(board), form.name), form.name) + " ")
+        line = Text(pad("" if i else clip(name, form.name), form.name) + " ")
         _draw(line, chunk, form)
         line.append(" " * (form.width - form.detail - line.cell_len))
         line.append(pad("" if i else detail, form.detail), style)
@@ -163,7 +172,7 @@ def _grid(cells: Sequence[Sequence[Text]], sound: Sequence[bool], columns: int) 
                 blank = Text(" " * cells[i][0].cell_len)
                 line.append(" " * GAP if line else "")
                 line.append_text(cells[i][k] if k < len(cells[i]) else blank)
-            rows.append(Row(line, rank))
+            rows.append(Row(line, rank, goes_on=k > 0))
     return rows
 
 
@@ -173,4 +182,4 @@ def _legend(maps: Sequence[Sequence[str]], width: int, *, stale: bool) -> list[R
     known = [f"{glyph} {words}" for state, (glyph, words, _) in GLYPHS.items() if state in present]
     unknown = [f"{UNKNOWN[0]} {UNKNOWN[1]}"] if present - set(GLYPHS) else []
     head = "Boards, LAST KNOWN:" if stale else "Boards:"
-    return [row(line, RANK_LEGEND, HEAD) for line in fill([head, *known, *unknown], width, "   ")]
+    return together([row(line, RANK_LEGEND, HEAD) for line in fill([head, *known, *unknown], width, "  ")])

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from rich.cells import cell_len
 from rich.text import Text
@@ -27,10 +27,11 @@ Line = tuple[str, int, str]  # text, rank, style
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One line of the screen."""
+    """One line of the screen; ``goes_on``: it makes sense only together with the row before it."""
 
     text: Text
     rank: int
+    goes_on: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,13 +49,18 @@ def row(text: str, rank: int, style: str = PLAIN) -> Row:
 
 def sentences(text: str, width: int, rank: int, style: str = PLAIN) -> list[Row]:
     """Plain text over as many rows as it needs."""
-    return [row(line, rank, style) for line in wrap(text, width)]
+    return together([row(line, rank, style) for line in wrap(text, width)])
+
+
+def together(rows: Sequence[Row]) -> list[Row]:
+    """The same rows, to be shown or hidden as one."""
+    return [replace(item, goes_on=i > 0) for i, item in enumerate(rows)]
 
 
 def margined(name: str, rows: Sequence[Row]) -> list[Row]:
     """The rows with the part's name in the margin of the first one."""
     names = [name, *[""] * (len(rows) - 1)]
-    return [Row(_beside(label, item.text), item.rank) for label, item in zip(names, rows, strict=True)]
+    return [replace(item, text=_beside(label, item.text)) for label, item in zip(names, rows, strict=True)]
 
 
 def _beside(name: str, text: Text) -> Text:
@@ -90,7 +96,7 @@ def fit(parts: Sequence[Part], width: int, height: int) -> Text:
     if len(entries) <= height:
         spare = height - len(entries)
         return _joined(_spaced(parts, spare), width)
-    kept = _most_important(entries, max(height - 1, 1))
+    kept = _most_important([item for _, item in entries], max(height - 1, 1))
     lines = [entries[i][1].text for i in kept]
     if height > 1:
         hidden = Counter(name for i, (name, _) in enumerate(entries) if i not in set(kept))
@@ -110,21 +116,38 @@ def _spaced(parts: Sequence[Part], spare: int) -> list[Text]:
     return lines
 
 
-def _most_important(entries: Sequence[tuple[str, Row]], room: int) -> list[int]:
-    by_rank = sorted(
-        range(len(entries)), key=lambda i: entries[i][1].rank
-    )  # stable: earlier rows stay longer
-    return sorted(by_rank[:room])
+def _most_important(rows: Sequence[Row], room: int) -> list[int]:
+    """The indices of the rows to keep: whole blocks, by rank and then from the top, as long as they fit."""
+    kept: list[int] = []
+    for block in sorted(_blocks(rows), key=lambda block: rows[block[0]].rank):
+        spare = room - len(kept)
+        if len(block) <= spare:
+            kept.extend(block)
+        elif rows[block[0]].rank == 0:  # the first sentence: better half of it than none
+            kept.extend(block[:spare])
+    return sorted(kept)
+
+
+def _blocks(rows: Sequence[Row]) -> list[list[int]]:
+    blocks: list[list[int]] = []
+    for i, item in enumerate(rows):
+        if item.goes_on and blocks:
+            blocks[-1].append(i)
+        else:
+            blocks.append([i])
+    return blocks
 
 
 def _notice(hidden: Counter[str], width: int) -> str:
-    """How many rows are hidden, of which parts, and what to do about it, as far as there is room."""
-    head = f"{count(hidden.total(), 'row')} hidden"
-    parts = ", ".join(f"{name.lower()} {number}" for name, number in hidden.items())
-    for text in (f"{head}: {parts}. Enlarge the window.", f"{head}: {parts}", f"{head}, enlarge the window"):
+    """How many rows are hidden, of which parts as far as there is room, and what to do about it."""
+    head, advice = f"{count(hidden.total(), 'row')} hidden", "enlarge the window"
+    names = [f"{name.lower()} {number}" for name, number in hidden.items()]
+    for most in range(len(names), 0, -1):
+        more = "" if most == len(names) else ", .."
+        text = f"{head} ({', '.join(names[:most])}{more}): {advice}"
         if cell_len(text) <= width:
             return text
-    return clip(head, width)
+    return clip(f"{head}: {advice}" if width >= 30 else head, width)
 
 
 def _joined(lines: Sequence[Text], width: int) -> Text:

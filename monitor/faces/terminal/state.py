@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from rich.cells import cell_len
-
 from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, TROUBLE, Part, sentences
-from monitor.faces.terminal.text import Link, capital, count, duration, instant, numbers, place
+from monitor.faces.terminal.text import Link, capital, clock, count, duration, instant, numbers, place, wrap
 from monitor.figures.document import BoardFigures, Figures
 
 # What a chip at risk is when it is not "reading", the most treacherous first.
@@ -66,24 +64,25 @@ def _unless_all(board: BoardFigures, sockets: Sequence[int]) -> tuple[int, ...]:
     return () if len(sockets) == at_risk > 1 else tuple(sockets)
 
 
-def standing(figures: Figures, *, past: bool, room: int) -> str:
-    """The state as one sentence of about ``room`` cells at most; in the past tense when it is not the present."""
+def standing(figures: Figures, *, past: bool = False) -> Iterator[str]:
+    """The state as one sentence, from the fullest wording to the shortest; in the past tense when it is old."""
     chips = figures.chips
     whole = "" if chips.at_risk == chips.loaded else " at risk"
     aside = _out_of_risk(figures)
-    if chips.loaded == 0:
-        return "The campaign names no chip."
-    if chips.at_risk == 0:
-        return f"No chip is at risk any more{aside}."
-    if chips.reading >= chips.at_risk:
-        are = _verb(chips.at_risk, past)
-        every = "All" if chips.at_risk > 1 else "The"
-        return f"{every} {count(chips.at_risk, 'chip')}{whole} {are} stressed and read{aside}."
     unread = chips.at_risk - chips.reading
-    found = troubles(figures.boards)
-    clause = found[0].clause if len(found) == 1 else "NOT stressed and read"
-    head = f"{unread:,} of {count(chips.at_risk, 'chip')}{whole} {_verb(unread, past)} {clause}"
-    return f"{head}{_where(found, room - cell_len(head) - cell_len(aside))}{aside}."
+    if chips.loaded == 0:
+        yield "The campaign names no chip."
+    elif chips.at_risk == 0:
+        yield f"No chip is at risk any more{aside}."
+    elif unread <= 0:
+        are, every = _verb(chips.at_risk, past), "All" if chips.at_risk > 1 else "The"
+        yield f"{every} {count(chips.at_risk, 'chip')}{whole} {are} stressed and read{aside}."
+    else:
+        found = troubles(figures.boards)
+        clause = found[0].clause if len(found) == 1 else "NOT stressed and read"
+        head = f"{unread:,} of {count(chips.at_risk, 'chip')}{whole} {_verb(unread, past)} {clause}"
+        for where in _where(found):
+            yield f"{head}{where}{aside}."
 
 
 def _verb(number: int, past: bool) -> str:
@@ -102,20 +101,25 @@ def _out_of_risk(figures: Figures) -> str:
     return "; " + ", ".join(said) if said else ""
 
 
-def _where(found: Sequence[Trouble], room: int) -> str:
-    """The troubles and their places, as many as there is room for; at the least, nothing."""
-    named = [(trouble, _place_texts(trouble.places)) for trouble in found]
-    for most in range(max((len(texts) for _, texts in named), default=0), 0, -1):
-        if cell_len(text := _places_of(named, most)) <= room:
-            return text
-    text = ": " + ", ".join(f"{trouble.chips:,} {trouble.clause}" for trouble in found)
-    return text if len(found) > 1 and cell_len(text) <= room else ""
+def _where(found: Sequence[Trouble]) -> Iterator[str]:
+    """The troubles and their places, with ever fewer places; at last nothing."""
+    texts = [_place_texts(trouble.places) for trouble in found]
+    for most in range(max(map(len, texts), default=0), 0, -1):
+        yield _named(found, [_some(places, most) for places in texts])
+    if len(found) > 1:
+        for told in range(len(found) - 1, -1, -1):
+            yield _named(found, [_some(places, 1) if i < told else "" for i, places in enumerate(texts)])
+    yield ""
 
 
-def _places_of(named: Sequence[tuple[Trouble, Sequence[str]]], most: int) -> str:
-    if len(named) == 1:
-        return ": " + _some(named[0][1], most)
-    return ": " + "; ".join(f"{t.chips:,} {t.clause} ({_some(texts, most)})" for t, texts in named)
+def _named(found: Sequence[Trouble], places: Sequence[str]) -> str:
+    if len(found) == 1:
+        return f": {places[0]}"
+    items = (
+        f"{t.chips:,} {t.clause}{f' ({where})' if where else ''}"
+        for t, where in zip(found, places, strict=True)
+    )
+    return ": " + "; ".join(items)
 
 
 def _place_texts(places: Sequence[Place]) -> list[str]:
@@ -139,17 +143,17 @@ def _some(texts: Sequence[str], most: int) -> str:
     return "; ".join(texts[:most]) + (f"; and {len(texts) - most} more" if len(texts) > most else "")
 
 
-def freshness(link: Link, as_of_ms: int | None) -> str:
-    """How old the data is and where it comes from, in one sentence."""
+def freshness(link: Link, as_of_ms: int | None, *, brief: bool = False) -> str:
+    """How old the data is and where it comes from, in one sentence; ``brief``: without its time."""
     note = f" {link.note.rstrip('.')}." if link.note else ""
-    return f"{_age(link, as_of_ms)}, {_attached(link)}.{note}"
+    return f"{_age(link, as_of_ms, brief=brief)}, {_attached(link)}.{note}"
 
 
-def _age(link: Link, as_of_ms: int | None) -> str:
+def _age(link: Link, as_of_ms: int | None, *, brief: bool) -> str:
     if link.age_s is None:
         known = f"age of the data unknown ({instant(as_of_ms)} UTC)"
         return "no data has come in yet" if as_of_ms is None else known
-    stamp = "" if as_of_ms is None else f" ({_stamp(link, as_of_ms)} UTC)"
+    stamp = "" if as_of_ms is None or brief else f" ({_stamp(link, as_of_ms)} UTC)"
     if link.age_s < 0:
         return f"data dated {duration(-link.age_s)} ahead of this clock{stamp}"
     limit = (
@@ -160,8 +164,7 @@ def _age(link: Link, as_of_ms: int | None) -> str:
 
 def _stamp(link: Link, as_of_ms: int) -> str:
     """The time of the data; without the date where that is no news."""
-    recent = link.state == "live" and not link.stale
-    return instant(as_of_ms)[11:] if recent and len(instant(as_of_ms)) == 19 else instant(as_of_ms)
+    return clock(as_of_ms) if link.state == "live" and not link.stale else instant(as_of_ms)
 
 
 def _attached(link: Link) -> str:
@@ -190,10 +193,12 @@ def state(figures: Figures | None, link: Link, width: int, height: int) -> Part:
         return Part(
             "State", sentences(f"{stale}{capital(freshness(link, None))}", width, 0, ALARM if stale else HEAD)
         )
-    room = width * (2 if height < TALL else 4) - cell_len(stale)
-    said = f"{stale}{standing(figures, past=bool(stale), room=room)}"
+    said = _fitting(
+        (stale + text for text in standing(figures, past=bool(stale))), width, 4 if height >= TALL else 2
+    )
     short = figures.chips.reading < figures.chips.at_risk
-    age = f"{figures.campaign}: {freshness(link, figures.as_of_ms)}"
+    ages = [freshness(link, figures.as_of_ms), freshness(link, figures.as_of_ms, brief=True)]
+    age = _fitting([f"{figures.campaign}: {ages[0]}", *map(capital, ages)], width, 1)
     return Part(
         "State",
         [
@@ -201,3 +206,12 @@ def state(figures: Figures | None, link: Link, width: int, height: int) -> Part:
             *sentences(age, width, 0, ALARM if stale else PLAIN),
         ],
     )
+
+
+def _fitting(candidates: Iterable[str], width: int, lines: int) -> str:
+    """The first text that needs at most so many lines, or the last one."""
+    text = ""
+    for text in candidates:
+        if len(wrap(text, width)) <= lines:
+            break
+    return text

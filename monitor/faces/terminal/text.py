@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 import re
 import unicodedata
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Context, Decimal
-from typing import Literal, TypeVar
+from typing import Literal, TypeVar, cast
 
 import msgspec
 from rich.cells import cell_len, chop_cells, set_cell_size
@@ -80,7 +80,7 @@ def to_ascii(text: str) -> str:
 
 def scrub(value: _T, *, ascii_only: bool = False) -> _T:
     """The same document with every string in it cleaned, so that no other code needs to think of it."""
-    return _scrub(value, ascii_only)  # type: ignore[no-any-return]
+    return cast(_T, _scrub(value, ascii_only))
 
 
 def _scrub(value: object, ascii_only: bool) -> object:
@@ -96,6 +96,14 @@ def _scrub(value: object, ascii_only: bool) -> object:
             return {_scrub(key, ascii_only): _scrub(item, ascii_only) for key, item in value.items()}
         case _:
             return value
+
+
+def scrub_link(link: Link, *, ascii_only: bool = False) -> Link:
+    """The same link with its strings cleaned."""
+    source, note = clean(link.source), clean(link.note or "") or None
+    if ascii_only:
+        source, note = to_ascii(source), note and to_ascii(note)
+    return replace(link, source=source, note=note)
 
 
 # Fitting into cells
@@ -199,6 +207,8 @@ def _tenths(hours: float, rounding: str) -> str:
         return NONE_YET
     if abs(hours) >= 1e12:
         return _significant(hours, 6, rounding)
+    if hours == 0:
+        return "0"
     tenths = (Decimal(hours) * 10).to_integral_value(rounding=rounding)
     return f"{tenths / 10:,.1f}"
 
@@ -244,6 +254,12 @@ def instant(t_ms: int | None, *, seconds: bool = True) -> str:
     except OverflowError:
         return f"{t_ms} ms since 1970"
     return time.isoformat(sep=" ")[: 19 if seconds else 16]
+
+
+def clock(t_ms: int) -> str:
+    """The same without its date."""
+    text = instant(t_ms)
+    return text[11:] if len(text) == 19 else text
 
 
 def duration(seconds: float) -> str:

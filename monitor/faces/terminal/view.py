@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 
 from rich.console import RenderableType
 
@@ -11,7 +10,7 @@ from monitor.faces.terminal import accounts
 from monitor.faces.terminal.boards import boards
 from monitor.faces.terminal.layout import fit
 from monitor.faces.terminal.state import state
-from monitor.faces.terminal.text import Link, clean, scrub, to_ascii
+from monitor.faces.terminal.text import Link, scrub, scrub_link
 from monitor.figures.document import Figures
 from monitor.rules.alerts import Alert
 
@@ -52,11 +51,3 @@ def render(
             accounts.campaign(figures, width),
         ]
     return fit(parts, width, height)
-
-
-def scrub_link(link: Link, *, ascii_only: bool = False) -> Link:
-    """The same link with its strings cleaned."""
-    source, note = clean(link.source), clean(link.note or "") or None
-    if ascii_only:
-        source, note = to_ascii(source), note and to_ascii(note)
-    return replace(link, source=source, note=note)

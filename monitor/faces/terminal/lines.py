@@ -1,0 +1,71 @@
+"""Output without a terminal: one plain line of progress. No control characters, no colour."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from monitor.faces.terminal import accounts
+from monitor.faces.terminal.state import freshness, stale_word, standing
+from monitor.faces.terminal.text import (
+    Link,
+    capital,
+    credited,
+    duration,
+    instant,
+    lower,
+    percent,
+    scrub,
+    scrub_link,
+    setting,
+)
+from monitor.figures.document import Anytime, Figures, FixedLook
+from monitor.rules.alerts import Alert
+
+
+def plain_line(figures: Figures | None, alerts_new: Sequence[Alert], link: Link) -> str:
+    """The state, hours, failures, bounds and coverage in one line, after any new alerts. Pure."""
+    link, figures = scrub_link(link), scrub(figures)
+    told = [f"ALERT {accounts.alert_text(alert)}." for alert in scrub(list(alerts_new))]
+    stale = stale_word(link)
+    if figures is None:
+        return " ".join([*told, f"{stale}{capital(freshness(link, None))}"])
+    age = "" if link.age_s is None else f", {duration(link.age_s)} old"
+    stamp = "No data yet" if figures.as_of_ms is None else f"{instant(figures.as_of_ms)} UTC{age}"
+    state = next(standing(figures, past=bool(stale)))
+    facts = f"{_hours(figures)}; {_failures(figures)}; {_bounds(figures)}; {_coverage(figures)}."
+    return " ".join([f"{stamp}:", *told, f"{stale}{state}", facts])
+
+
+def _hours(figures: Figures) -> str:
+    lost = ", ".join(f"{reason} {shown}" for reason, shown in accounts.not_credited(figures) if shown != "0")
+    return f"{credited(figures.exposure.credited_h)} chip-hours credited, not credited: {lost or 'none'}"
+
+
+def _failures(figures: Figures) -> str:
+    return f"failed {figures.chips.failed:,}, not relevant {figures.chips.not_relevant:,}"
+
+
+def _bounds(figures: Figures) -> str:
+    """The bounds of the mechanism that meets the target last, at the target's confidence."""
+    aim = figures.target
+    met = f"target {setting(aim.fit)} FIT {'met' if aim.met else 'NOT met'}"
+    for item in figures.mechanisms:
+        if item.name == aim.mechanism:
+            any_time, one_look = _bound(item.anytime, aim.confidence), _bound(item.bounds, aim.confidence)
+            at = f"{item.name} at {percent(aim.confidence)}"
+            return f"{at}: any time at most {any_time}, one look at most {one_look}; {met}"
+    return met
+
+
+def _bound(bounds: Sequence[Anytime] | Sequence[FixedLook], confidence: float) -> str:
+    return next(
+        (accounts.fit(item.fit_upper) for item in bounds if item.confidence == confidence), "not stated"
+    )
+
+
+def _coverage(figures: Figures) -> str:
+    lives = [
+        ("reads", figures.coverage.reads.least),
+        *((c.mechanism, c.least) for c in figures.coverage.life),
+    ]
+    return "least coverage in lives: " + ", ".join(f"{name} {lower(least)}" for name, least in lives)

@@ -1,0 +1,212 @@
+"""The final figures as one page of plain text, for the end of a run and for paper. Pure; computes no figure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+
+from rich.cells import cell_len
+
+from monitor.faces.terminal import accounts
+from monitor.faces.terminal.layout import table
+from monitor.faces.terminal.state import standing
+from monitor.faces.terminal.text import (
+    ANY_TIME,
+    ONE_LOOK,
+    clip,
+    count,
+    credited,
+    instant,
+    lower,
+    measured,
+    nearest,
+    percent,
+    place,
+    scrub,
+    setting,
+    uncredited,
+    upper,
+    wrap,
+)
+from monitor.figures.document import (
+    EveryFailure,
+    Figures,
+    FixedLook,
+    LifeRatios,
+    MechanismFigures,
+    Ratios,
+    Target,
+    TargetFixed,
+)
+
+WIDTH = 78
+INDENT = "  "
+CAUTION = (
+    "Upper bounds are rounded up; credited hours, coverage and lower bounds are rounded down. "
+    "These figures support a qualification decision; they do not make it."
+)
+
+
+def summary(figures: Figures) -> str:
+    """Every important figure with its unit, in at most 78 columns, ending with what the figures are not."""
+    figures = scrub(figures)
+    paragraphs = [
+        _heading(figures),
+        _part("Chips", [next(standing(figures)), _chips(figures)]),
+        _part("Failures", _failures(figures)),
+        _part("Hours at stress (chip-hours)", _hours(figures)),
+        _part("Reads", _reads(figures)),
+        *(_part(f"Failure rate, mechanism {item.name}", _mechanism(item)) for item in figures.mechanisms),
+        _part("Target", _target(figures.target)),
+        _part("Coverage of one field life (1 is the whole life)", _coverage(figures)),
+        _part("Lots", _lots(figures)),
+        _part("What came in (messages)", _intake(figures)),
+        "\n".join(wrap(CAUTION, WIDTH)),
+    ]
+    return "\n\n".join(paragraphs) + "\n"
+
+
+def _part(title: str, texts: Iterable[str]) -> str:
+    """A title and below it each text, indented; what is too wide goes on in the next line, as far in."""
+    return "\n".join([*wrap(title, WIDTH), *(line for text in texts for line in _indented(text))])
+
+
+def _indented(text: str) -> list[str]:
+    bare = text.lstrip(" ")
+    indent = INDENT + " " * (len(text) - len(bare))
+    room = WIDTH - len(indent)
+    return [indent + line for line in ([bare] if cell_len(bare) <= room else wrap(bare, room))]
+
+
+def _heading(figures: Figures) -> str:
+    plan = figures.plan
+    stamp = (
+        "before the first message" if figures.as_of_ms is None else f"as of {instant(figures.as_of_ms)} UTC"
+    )
+    stress = (
+        f"Stress {setting(plan.temp_c)} C ({setting(plan.temp_low_c)} to {setting(plan.temp_high_c)} C), "
+        f"{setting(plan.supply_v)} V within {setting(plan.supply_tol_v)} V; {credited(plan.elapsed_h)} of "
+        f"{setting(plan.planned_hours)} planned hours."
+    )
+    return "\n".join([*wrap(f"{figures.campaign}: {plan.title}, {stamp}", WIDTH), *wrap(stress, WIDTH)])
+
+
+def _chips(figures: Figures) -> str:
+    chips = figures.chips
+    return (
+        f"Loaded {chips.loaded:,}, at risk {chips.at_risk:,}, failed {chips.failed:,}, "
+        f"failed but not relevant {chips.not_relevant:,}, places the campaign does not name {chips.strangers:,}."
+    )
+
+
+def _failures(figures: Figures) -> Iterator[str]:
+    if not figures.failures:
+        yield "None."
+    for item in sorted(figures.failures, key=lambda failure: failure.t_ms):
+        where = place(item.rack, item.board, item.socket)
+        yield f"{item.serial}, lot {item.lot}, {where}"
+        yield f"{INDENT}failed {instant(item.t_ms)} UTC after {credited(item.hours)} credited hours"
+        yield INDENT + accounts.failure_detail(item) + "."
+    for index in range(len(figures.incidents)):
+        yield accounts.incident_text(figures, index) + "."
+
+
+def _hours(figures: Figures) -> Iterator[str]:
+    lost = figures.exposure.uncredited_h
+    lines = [
+        ["credited", credited(figures.exposure.credited_h)],
+        ["not credited, not read at the rate asked", uncredited(lost.not_reading)],
+        ["not credited, temperature outside limits", uncredited(lost.temperature)],
+        ["not credited, supply outside limits", uncredited(lost.supply)],
+        ["not credited, unwitnessed (no tally for too long)", uncredited(lost.unwitnessed)],
+        ["not credited, counter fault", uncredited(lost.counter)],
+    ]
+    yield from table(lines, "<>")
+    for board in sorted(figures.boards, key=lambda item: (item.rack, item.board)):
+        if board.state != "stressing":
+            seen = f"{measured(board.temp_c, 1)} C, {measured(board.supply_v, 3)} V"
+            yield f"not credited now: {place(board.rack, board.board)}, {board.state} (last {seen})"
+
+
+def _reads(figures: Figures) -> Iterator[str]:
+    reads = figures.reads
+    yield from table(
+        [
+            ["credited", f"{reads.credited:,}"],
+            ["in all", f"{reads.total:,}"],
+            ["failed", f"{reads.errors:,}"],
+            ["failed while the chip was at risk", f"{reads.errors_at_risk:,}"],
+        ],
+        "<>",
+    )
+    for bound in figures.read_error:
+        shown = upper(bound.per_read_upper)
+        yield f"probability that a read fails, at {percent(bound.confidence)} confidence: at most {shown}"
+
+
+def _mechanism(item: MechanismFigures) -> Iterator[str]:
+    yield f"activation energy {setting(item.ea_ev)} eV, acceleration {nearest(item.acceleration)} at the set-point"
+    yield f"{lower(item.equivalent_h)} equivalent hours of use"
+    yield f"{count(item.failures, 'failure')} after disposition{_point(item.bounds)}:"
+    yield from _bounds(item)
+    same = (item.all.failures, item.all.bounds, item.all.anytime) == (
+        item.failures,
+        item.bounds,
+        item.anytime,
+    )
+    yield f"{count(item.all.failures, 'failure')} with every failed chip counted{_point(item.all.bounds)}:"
+    yield from [INDENT + "the same bounds"] if same else _bounds(item.all)
+
+
+def _point(bounds: Sequence[FixedLook]) -> str:
+    return f", point estimate {nearest(bounds[0].fit_point)} FIT" if bounds else ""
+
+
+def _bounds(item: MechanismFigures | EveryFailure) -> Iterator[str]:
+    lines = [["confidence", "FIT (failures in 1e9 device-hours)", "at most", "at least"]]
+    for look in item.bounds:
+        lines.append([percent(look.confidence), ONE_LOOK, upper(look.fit_upper), lower(look.fit_lower)])
+    for bound in item.anytime:
+        lines.append([percent(bound.confidence), ANY_TIME, upper(bound.fit_upper), "-"])
+    yield from (INDENT + line for line in table(lines, "><>>"))
+
+
+def _target(aim: Target) -> Iterator[str]:
+    yield f"{setting(aim.fit)} FIT at {percent(aim.confidence)} confidence; met last by {aim.mechanism or 'none'}"
+    yield from _progress(ANY_TIME, aim)
+    yield from _progress(ONE_LOOK, aim.fixed)
+
+
+def _progress(kind: str, aim: Target | TargetFixed) -> Iterator[str]:
+    yield f"{kind}: {accounts.progress(aim)}"
+    yield f"  with one more failure: {accounts.hours_to_go(aim.hours_to_go_one_more)} to go"
+
+
+def _coverage(figures: Figures) -> list[str]:
+    rows: list[tuple[str, Ratios | LifeRatios]] = [("reads", figures.coverage.reads)]
+    rows += [(f"hours, {clip(item.mechanism, 24)}", item) for item in figures.coverage.life]
+    body = [[name, *map(lower, (r.least, r.median, r.most, r.fleet))] for name, r in rows]
+    return table([["", "least chip", "median", "most", "fleet in all"], *body], "<>>>>")
+
+
+def _lots(figures: Figures) -> Iterator[str]:
+    body = [
+        [
+            clip(lot.lot, 12),
+            f"{lot.loaded:,}",
+            f"{lot.failed:,}",
+            credited(lot.credited_h),
+            f"{lot.reads_credited:,}",
+        ]
+        for lot in figures.lots
+    ]
+    yield from table([["lot", "loaded", "failed", "credited h", "reads credited"], *body], "<>>>>")
+    yield accounts.pooling(figures)
+
+
+def _intake(figures: Figures) -> Iterator[str]:
+    yield ", ".join(f"{name} {number}" for name, number in accounts.intake_items(figures))
+    reasons = figures.intake.invalid_reasons
+    if reasons:
+        yield "invalid by reason: " + ", ".join(f"{reason} {number:,}" for reason, number in reasons.items())
+    for rack, board, socket in figures.intake.stranger_places:
+        yield "stranger at " + (rack if board is None else place(rack, board, socket))

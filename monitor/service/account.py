@@ -1,0 +1,69 @@
+"""The account of one campaign: intake session, ledger and figures together, whatever feeds them.
+
+The live service, ``figures``, ``replay`` and the tests all go through here: one fold, one set of claims.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import msgspec
+
+from monitor.campaign import Campaign
+from monitor.figures import Figures, build
+from monitor.intake.session import Judgement, Session, Verdict
+from monitor.journal import Journal
+from monitor.journal.exchange import Line
+from monitor.ledger import Ledger
+from shared.entries import Disposed, Entry
+
+
+class Account:
+    """Session and ledger of one campaign."""
+
+    def __init__(self, campaign: Campaign) -> None:
+        self.campaign = campaign
+        self.session = Session(campaign)
+        self.ledger = Ledger(campaign)
+
+    def admit(self, entry: Entry) -> None:
+        """Take an entry that a journal holds; under another campaign than its own it may be refused."""
+        if isinstance(entry, Disposed):
+            self.ledger.apply(entry)
+        else:
+            self._apply(self.session.admit(entry))
+
+    def hear(self, line: Line) -> None:
+        """Take one line of an exported run, as if it had just arrived."""
+        if isinstance(line.intake, msgspec.UnsetType) and not isinstance(line.t_recv_ms, msgspec.UnsetType):
+            if not isinstance(line.disposition, msgspec.UnsetType):
+                self.ledger.apply(Disposed(line.t_recv_ms, line.disposition))
+            elif not isinstance(line.topic, msgspec.UnsetType) and not isinstance(
+                line.payload, msgspec.UnsetType
+            ):
+                self._apply(self.session.judge(line.t_recv_ms, line.topic, bytes(line.payload)))
+        elif not isinstance(line.intake, msgspec.UnsetType):
+            self.session.add_refused(line.intake)
+
+    def apply(self, entries: Iterable[Entry]) -> None:
+        """Fold entries that the session has judged already."""
+        for entry in entries:
+            self.ledger.apply(entry)
+
+    def figures(self, now_ms: int | None = None) -> Figures:
+        """The figures as they stand (see ``monitor.figures.build``)."""
+        return build(self.ledger, self.session.refused, now_ms=now_ms)
+
+    def _apply(self, judgement: Judgement) -> None:
+        if judgement.verdict is Verdict.ACCEPTED and judgement.entry is not None:
+            self.ledger.apply(judgement.entry)
+
+
+async def restore(campaign: Campaign, journal: Journal) -> Account:
+    """The account of everything a journal holds."""
+    account = Account(campaign)
+    async for batch in journal.batches():
+        for entry in batch:
+            account.admit(entry)
+    account.session.add_refused(await journal.refused())
+    return account
