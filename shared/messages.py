@@ -35,7 +35,7 @@ class Presence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     online: bool
     boot: BootId
     t_ms: Instant
-    boards: list[int] | msgspec.UnsetType = msgspec.UNSET
+    boards: list[Counter] | msgspec.UnsetType = msgspec.UNSET
     software: str | msgspec.UnsetType = msgspec.UNSET
 
 
@@ -108,6 +108,7 @@ def decode(kind: Kind, payload: bytes | memoryview) -> Message:
     if len(payload) > MAX_PAYLOAD_BYTES:
         raise ContractError(Refusal.SIZE, f"payload of {len(payload)} bytes; at most {MAX_PAYLOAD_BYTES}")
     try:
+        str(payload, "utf-8")  # the JSON decoder skips unknown fields without looking at their encoding
         match kind:
             case Kind.TALLY:
                 return _same_sockets(_tally.decode(payload))

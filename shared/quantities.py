@@ -24,7 +24,7 @@ Instant = Annotated[int, Meta(ge=-INT_MAX, le=INT_MAX)]
 SocketNumber = Annotated[int, Meta(ge=1, le=MAX_SOCKETS)]
 Positive = Annotated[int, Meta(ge=1, le=INT_MAX)]
 BootId = Annotated[str, Meta(min_length=1, max_length=64)]
-Word = Annotated[str, Meta(pattern="^[0-9a-fA-F]{1,64}$")]
+Word = Annotated[str, Meta(pattern=r"^[0-9a-fA-F]{1,64}(?!\n)$")]
 
 
 def hours(ms: int) -> float:

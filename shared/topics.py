@@ -56,7 +56,12 @@ def parse_topic(prefix: str, text: str) -> Topic | None:
 
 
 def format_topic(prefix: str, topic: Topic) -> str:
-    """The text of ``topic`` under ``prefix``; the inverse of :func:`parse_topic`."""
+    """The text of ``topic`` under ``prefix``; the inverse of :func:`parse_topic`.
+
+    Raises ValueError for a board's topic without a board, or a rack's own topic with one.
+    """
+    if (topic.board > 0) != (topic.kind in {Kind.TALLY, Kind.ERROR}):
+        raise ValueError(f"no such topic: board {topic.board}, {topic.kind.value}")
     if topic.board:
         return f"{prefix}/{topic.rack}/{topic.board}/{topic.kind.value}"
     return f"{prefix}/{topic.rack}/{topic.kind.value}"
