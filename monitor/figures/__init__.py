@@ -2,5 +2,6 @@
 
 from monitor.figures.build import build
 from monitor.figures.document import Figures, from_json, to_json
+from monitor.figures.prospect import Prospect, prospect
 
-__all__ = ["Figures", "build", "from_json", "to_json"]
+__all__ = ["Figures", "Prospect", "build", "from_json", "prospect", "to_json"]

@@ -40,6 +40,7 @@ class SqliteJournal:
         self._db = db
         self._run = run
         self._looked = 0
+        self._writing = asyncio.Lock()
 
     @classmethod
     async def create(cls, folder: Path, run: Run) -> Self:
@@ -184,18 +185,8 @@ class SqliteJournal:
         """Run ``work`` in one transaction that a cancelled caller cannot break."""
 
         async def whole() -> T:
-            try:
-                await self._db.execute("BEGIN IMMEDIATE")
-                try:
-                    result = await work()
-                    await self._db.execute("COMMIT")
-                except BaseException:
-                    if self._db.in_transaction:
-                        await self._db.execute("ROLLBACK")
-                    raise
-            except sqlite3.Error as error:
-                raise _trouble(self.path, error) from error
-            return result
+            async with self._writing:
+                return await self._begin_and_commit(work)
 
         task = asyncio.ensure_future(whole())
         try:
@@ -203,6 +194,20 @@ class SqliteJournal:
         except asyncio.CancelledError:
             await asyncio.wait([task])
             raise
+
+    async def _begin_and_commit(self, work: Callable[[], Awaitable[T]]) -> T:
+        try:
+            await self._db.execute("BEGIN IMMEDIATE")
+            try:
+                result = await work()
+                await self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:
+                    await self._db.execute("ROLLBACK")
+                raise
+        except sqlite3.Error as error:
+            raise _trouble(self.path, error) from error
+        return result
 
     @asynccontextmanager
     async def _reading(self) -> AsyncIterator[None]:

@@ -4,6 +4,8 @@ from monitor.ledger.accounts import CREDITED, UNKNOWN, Accounts, Reason
 from monitor.ledger.board import Board
 from monitor.ledger.failures import Failure
 from monitor.ledger.ledger import FOLD_VERSION, Ledger, Rack, same_boots
+from monitor.ledger.limits import Limits
+from monitor.ledger.weights import Weights
 
 __all__ = [
     "CREDITED",
@@ -13,7 +15,9 @@ __all__ = [
     "Board",
     "Failure",
     "Ledger",
+    "Limits",
     "Rack",
     "Reason",
+    "Weights",
     "same_boots",
 ]

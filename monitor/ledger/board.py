@@ -88,10 +88,11 @@ class Board:
         stream = self.stream(tally.boot)
         if stream.is_late(tally):
             self.counts.late += 1
-            return
-        if stream.moves_clock(tally) and stream.widen_span(tally, self.limits.hold_ms):
-            self._finish_older_than(stream)
-        stream.admit(tally)
+        else:
+            if stream.moves_clock(tally) and stream.widen_span(tally, self.limits.hold_ms):
+                self._finish_older_than(stream)
+            stream.waiting[tally.seq] = tally
+        stream.move_clock(tally)
         while (taken := stream.take(self.limits.hold_ms)) is not None:
             self._fold(stream, *taken)
         stream.settle_errors(self.limits.hold_ms)
@@ -284,10 +285,7 @@ class Board:
         if failure is None:
             return True
         same = stream.order == failure.boot_order
-        earlier = stream.order < failure.boot_order or (same and failure.pending)
-        if earlier:
-            self._disagree(i)
-        return earlier
+        return stream.order < failure.boot_order or (same and failure.pending)
 
     def _fail_by_counters(
         self, i: int, stream: Stream, before: Base | None, after: Base, interval: Interval | None

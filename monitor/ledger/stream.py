@@ -69,9 +69,8 @@ class Stream:
         self.span = (min(low, tally.up_ms), max(high, tally.up_ms))
         return not before and self.span[1] - self.span[0] >= hold_ms
 
-    def admit(self, tally: Tally) -> None:
-        """Let a tally wait for its turn, and move the clock."""
-        self.waiting[tally.seq] = tally
+    def move_clock(self, tally: Tally) -> None:
+        """Move the reorder clock to the tally's ``up_ms``, if that may be believed; a late tally moves it too."""
         if self.moves_clock(tally):
             self.clock_ms = tally.up_ms if self.clock_ms is None else max(self.clock_ms, tally.up_ms)
 
@@ -109,8 +108,8 @@ class Stream:
     def _may_give_up(self, hold_ms: int) -> bool:
         if len(self.waiting) > REORDER_OTHERS:
             return True
-        clock = self.clock_ms
-        return clock is not None and any(clock - t.up_ms >= hold_ms for t in self.waiting.values())
+        lowest = self.waiting[min(self.waiting)]
+        return self.clock_ms is not None and self.clock_ms - lowest.up_ms >= hold_ms
 
     def _pop(self, seq: int) -> Tally:
         self.next_seq = seq + 1

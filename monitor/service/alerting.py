@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from contextlib import suppress
 
 import aiohttp
 import msgspec
 
 from monitor.figures import Figures
-from monitor.journal import Journal, StoredAlert
+from monitor.journal import Journal, JournalError, StoredAlert
 from monitor.rules.alerts import Alert, update
 from monitor.service.backoff import delays_s
 
@@ -49,12 +50,19 @@ class Alerting:
         opened = [alert for alert in self._all.values() if alert.cleared_ms is None]
         changes = update(opened, figures, now_ms)
         if changes:
-            await self._journal.save_alerts([_stored(alert, delivered=self._webhook is None) for alert in changes])
+            await self._journal.save_alerts(
+                [_stored(alert, delivered=self._webhook is None) for alert in changes]
+            )
         for alert in changes:
             self._all[alert.id] = alert
             log.warning(
                 "alert" if alert.cleared_ms is None else "alert cleared",
-                extra={"kind": alert.kind, "subject": alert.subject, "reason": alert.reason, "alert": alert.id},
+                extra={
+                    "kind": alert.kind,
+                    "subject": alert.subject,
+                    "reason": alert.reason,
+                    "alert": alert.id,
+                },
             )
             if self._webhook:
                 self._outbox.put_nowait(alert)
@@ -70,7 +78,8 @@ class Alerting:
                 await self._send(http, self._webhook, alert)
                 current = self._all.get(alert.id, alert)
                 if current == alert:
-                    await self._journal.save_alerts([_stored(alert, delivered=True)])
+                    with suppress(JournalError):  # then it is sent once more after a restart
+                        await self._journal.save_alerts([_stored(alert, delivered=True)])
 
     async def _send(self, http: aiohttp.ClientSession, url: str, alert: Alert) -> None:
         body = msgspec.json.encode({"campaign": self._campaign, **msgspec.structs.asdict(alert)})
@@ -82,7 +91,10 @@ class Alerting:
                     trouble = f"status {answer.status}"
             except (aiohttp.ClientError, TimeoutError) as error:
                 trouble = str(error) or type(error).__name__
-            log.warning("webhook did not take an alert; it is tried again", extra={"alert": alert.id, "detail": trouble})
+            log.warning(
+                "webhook did not take an alert; it is tried again",
+                extra={"alert": alert.id, "detail": trouble},
+            )
             await asyncio.sleep(delay_s)
 
 

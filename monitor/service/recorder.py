@@ -69,7 +69,9 @@ class Recorder:
                 break
             except JournalError as error:
                 if self.storage is None:
-                    log.error("journal cannot be written; nothing is acknowledged", extra={"detail": str(error)})
+                    log.error(
+                        "journal cannot be written; nothing is acknowledged", extra={"detail": str(error)}
+                    )
                 self.storage = str(error)
                 await asyncio.sleep(_RETRY_S[min(attempt, len(_RETRY_S) - 1)])
                 attempt += 1

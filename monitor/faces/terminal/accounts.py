@@ -42,6 +42,7 @@ from monitor.figures.document import (
     FailureFigures,
     Figures,
     FixedLook,
+    Incident,
     LifeRatios,
     LotFigures,
     MechanismFigures,
@@ -52,8 +53,8 @@ from monitor.figures.document import (
 from monitor.rules.alerts import Alert
 
 # What goes last when the screen is small has the lowest number.
-RANK_FAILURE, RANK_CLAIM, RANK_TARGET, RANK_HOURS, RANK_COVERAGE = 1, 3, 4, 4, 5
-RANK_READS, RANK_DETAIL, RANK_ALERT, RANK_LOT, RANK_INTAKE = 6, 7, 8, 9, 10
+RANK_FAILURE, RANK_CLAIM, RANK_TARGET, RANK_HOURS, RANK_COVERAGE = 1, 3, 4, 4, 6
+RANK_READS, RANK_DETAIL, RANK_ALERT, RANK_LOT, RANK_INTAKE = 8, 9, 10, 11, 12
 FIRST_FAILURES = 3  # of many failures, these give way to nothing but the first lines
 MECHANISM_CELLS = 18
 KINDS_OF_BOUND = f"One look: good for {ONE_LOOK}. Any time: {ANY_TIME}."
@@ -77,9 +78,7 @@ INTAKE_COUNTS = (
 
 def failures(figures: Figures, width: int) -> Part:
     """Each failed chip, the latest first, after any suspected equipment incident."""
-    lines: list[Line] = [
-        (incident_text(figures, i), RANK_FAILURE, TROUBLE) for i in range(len(figures.incidents))
-    ]
+    lines: list[Line] = [(incident_text(incident), RANK_FAILURE, TROUBLE) for incident in figures.incidents]
     latest = sorted(figures.failures, key=lambda failure: failure.t_ms, reverse=True)
     for i, failure in enumerate(latest):
         first = i < FIRST_FAILURES
@@ -116,9 +115,8 @@ def verdict(failure: FailureFigures) -> str:
     return f"{failure.disposition}, mechanism {failure.mechanism or 'not known'}"
 
 
-def incident_text(figures: Figures, index: int) -> str:
+def incident_text(incident: Incident) -> str:
     """One suspected equipment incident."""
-    incident = figures.incidents[index]
     where = place(incident.rack, incident.board)
     chips = ", ".join(incident.chips)
     return (
@@ -161,8 +159,9 @@ def reads(figures: Figures, width: int) -> Part:
 
 def read_error(figures: Figures) -> str:
     """The bound on the read-error probability at each confidence."""
-    bounds = [f"{upper(item.per_read_upper)} at {percent(item.confidence)}" for item in figures.read_error]
-    return f"errors a read at most {', '.join(bounds) or NONE_YET}"
+    known = [item for item in figures.read_error if item.per_read_upper is not None]
+    bounds = [f"{upper(item.per_read_upper)} at {percent(item.confidence)}" for item in known]
+    return f"errors a read at most {', '.join(bounds)}" if bounds else "no bound on read errors yet"
 
 
 # Claims
@@ -187,7 +186,7 @@ def _claims_table(mechanisms: Sequence[MechanismFigures], *, with_hours: bool) -
     body = [line for item in mechanisms for line in _claim_lines(item, looks, always)]
     if not body:
         return []
-    cells = [["FIT at most", "failures", "equivalent h", *map(percent, [*looks, *always])], *body]
+    cells = [["FIT at most", "failures/all", "equivalent h", *map(percent, [*looks, *always])], *body]
     if not with_hours:
         cells = [[*line[:2], *line[3:]] for line in cells]
     widths = column_widths(cells)
@@ -202,7 +201,12 @@ def _claim_lines(
     item: MechanismFigures, looks: Sequence[float], always: Sequence[float]
 ) -> Iterable[list[str]]:
     name = clip(item.name, MECHANISM_CELLS)
-    yield [name, f"{item.failures:,}", lower(item.equivalent_h), *_bound_cells(item, looks, always)]
+    yield [
+        name,
+        f"{item.failures:,}/{item.all.failures:,}",
+        lower(item.equivalent_h),
+        *_bound_cells(item, looks, always),
+    ]
     if item.all.failures != item.failures:
         yield ["  every failure", f"{item.all.failures:,}", "", *_bound_cells(item.all, looks, always)]
 

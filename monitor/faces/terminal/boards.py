@@ -13,7 +13,7 @@ from monitor.faces.terminal.text import clip, clock, count, credited, fill, meas
 from monitor.figures.document import BoardFigures, Figures
 from shared.quantities import MAX_SOCKETS
 
-RANK_TROUBLE, RANK_LEGEND, RANK_GOOD = 2, 2, 6
+RANK_TROUBLE, RANK_LEGEND, RANK_GOOD, RANK_MANY = 2, 2, 5, 7
 GAP = 2  # cells between two boards of a line
 BRIEF = 8  # cells of the board's state in the brief form
 
@@ -71,7 +71,7 @@ def boards(figures: Figures, width: int, height: int, *, stale: bool = False) ->
     cells = [_cell(*board, form) for board in zip(names, ordered, maps, strict=True)]
     sound = [_sound(board, states) for board, states in zip(ordered, maps, strict=True)]
     columns = max((width + GAP) // (form.width + GAP), 1)
-    return Part("Boards", [*_legend(maps, width, stale=stale), *_grid(cells, sound, columns)])
+    return Part("Boards", [*_legend(maps, width, stale=stale), *_grid(cells, sound, columns, height)])
 
 
 def _sockets(board: BoardFigures) -> list[str]:
@@ -95,7 +95,7 @@ def _form(
     width, height = size
     name = min(name, max(width // 3, 4))
     sockets = max((len(states) for states in maps), default=0) or 1
-    full = _form_within(name, sockets, max(len(_full(board)) for board in ordered), width)
+    full = _form_within(name, sockets, max(cell_len(_full(board)) for board in ordered), width)
     columns = (width + GAP) // (full.width + GAP)
     if columns and full.line == sockets and -(-len(ordered) // columns) <= height // 4:
         return full
@@ -121,10 +121,15 @@ def _names(ordered: Sequence[BoardFigures]) -> list[str]:
 
 
 def _brief(board: BoardFigures) -> str:
-    if board.state == "supply":
-        return f"{measured(board.supply_v, 3)} V!"
-    mark = "!" if board.state == "temperature" else ""
-    return BRIEF_STATES.get(board.state, f"{measured(board.temp_c, 1)} C{mark}")
+    match board.state:
+        case "stressing":
+            return f"{measured(board.temp_c, 1)} C"
+        case "temperature":
+            return f"{measured(board.temp_c, 1)} C!"
+        case "supply":
+            return f"{measured(board.supply_v, 3)} V!"
+        case state:
+            return BRIEF_STATES.get(state, state)
 
 
 def _full(board: BoardFigures) -> str:
@@ -159,13 +164,17 @@ def _draw(line: Text, states: Sequence[str], form: Form) -> None:
         line.append(glyph, style)
 
 
-def _grid(cells: Sequence[Sequence[Text]], sound: Sequence[bool], columns: int) -> list[Row]:
-    """The cells read downwards in columns; a line with a board in trouble stays longer than one without."""
+def _grid(cells: Sequence[Sequence[Text]], sound: Sequence[bool], columns: int, height: int) -> list[Row]:
+    """The cells read downwards in columns.
+
+    A line with a board in trouble stays longer than one without, and those give way sooner when they are many.
+    """
     depth = -(-len(cells) // columns)
+    good = RANK_GOOD if depth <= height // 3 else RANK_MANY
     rows: list[Row] = []
     for top in range(depth):
         members = range(top, len(cells), depth)
-        rank = RANK_GOOD if all(sound[i] for i in members) else RANK_TROUBLE
+        rank = good if all(sound[i] for i in members) else RANK_TROUBLE
         for k in range(max(len(cells[i]) for i in members)):
             line = Text(no_wrap=True, overflow="crop", end="")
             for i in members:

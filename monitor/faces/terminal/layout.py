@@ -96,7 +96,7 @@ def fit(parts: Sequence[Part], width: int, height: int) -> Text:
     if len(entries) <= height:
         spare = height - len(entries)
         return _joined(_spaced(parts, spare), width)
-    kept = _most_important([item for _, item in entries], max(height - 1, 1))
+    kept = _most_important(entries, max(height - 1, 1))
     lines = [entries[i][1].text for i in kept]
     if height > 1:
         hidden = Counter(name for i, (name, _) in enumerate(entries) if i not in set(kept))
@@ -116,21 +116,28 @@ def _spaced(parts: Sequence[Part], spare: int) -> list[Text]:
     return lines
 
 
-def _most_important(rows: Sequence[Row], room: int) -> list[int]:
-    """The indices of the rows to keep: whole blocks, by rank and then from the top, as long as they fit."""
+def _most_important(entries: Sequence[tuple[str, Row]], room: int) -> list[int]:
+    """The indices of the rows to keep: whole blocks, by rank and then from the top, as long as they fit.
+
+    Once a block of a part had to go, so does the rest of the part, which would stand there without its beginning.
+    """
     kept: list[int] = []
-    for block in sorted(_blocks(rows), key=lambda block: rows[block[0]].rank):
+    closed: set[str] = set()
+    for block in sorted(_blocks(entries), key=lambda block: entries[block[0]][1].rank):
+        name, first = entries[block[0]]
         spare = room - len(kept)
-        if len(block) <= spare:
-            kept.extend(block)
-        elif rows[block[0]].rank == 0:  # the first sentence: better half of it than none
+        if first.rank == 0:  # the first sentences: better half of one than none
             kept.extend(block[:spare])
+        elif len(block) > spare or name in closed:
+            closed.add(name)
+        else:
+            kept.extend(block)
     return sorted(kept)
 
 
-def _blocks(rows: Sequence[Row]) -> list[list[int]]:
+def _blocks(entries: Sequence[tuple[str, Row]]) -> list[list[int]]:
     blocks: list[list[int]] = []
-    for i, item in enumerate(rows):
+    for i, (_, item) in enumerate(entries):
         if item.goes_on and blocks:
             blocks[-1].append(i)
         else:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from monitor.faces.terminal import accounts
-from monitor.faces.terminal.state import freshness, stale_word, standing
+from monitor.faces.terminal.state import attached, freshness, stale_word, standing
 from monitor.faces.terminal.text import (
     Link,
     capital,
@@ -33,7 +33,8 @@ def plain_line(figures: Figures | None, alerts_new: Sequence[Alert], link: Link)
     stamp = "No data yet" if figures.as_of_ms is None else f"{instant(figures.as_of_ms)} UTC{age}"
     state = next(standing(figures, past=bool(stale)))
     facts = f"{_hours(figures)}; {_failures(figures)}; {_bounds(figures)}; {_coverage(figures)}."
-    return " ".join([f"{stamp}:", *told, f"{stale}{state}", facts])
+    cut = [f"{capital(attached(link))}."] if link.state in ("lost", "connecting") else []
+    return " ".join([f"{stamp}:", *told, f"{stale}{state}", *cut, facts])
 
 
 def _hours(figures: Figures) -> str:

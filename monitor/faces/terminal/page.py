@@ -106,8 +106,8 @@ def _failures(figures: Figures) -> Iterator[str]:
         yield f"{item.serial}, lot {item.lot}, {where}"
         yield f"{INDENT}failed {instant(item.t_ms)} UTC after {credited(item.hours)} credited hours"
         yield INDENT + accounts.failure_detail(item) + "."
-    for index in range(len(figures.incidents)):
-        yield accounts.incident_text(figures, index) + "."
+    for incident in figures.incidents:
+        yield accounts.incident_text(incident) + "."
 
 
 def _hours(figures: Figures) -> Iterator[str]:

@@ -146,7 +146,7 @@ def _some(texts: Sequence[str], most: int) -> str:
 def freshness(link: Link, as_of_ms: int | None, *, brief: bool = False) -> str:
     """How old the data is and where it comes from, in one sentence; ``brief``: without its time."""
     note = f" {link.note.rstrip('.')}." if link.note else ""
-    return f"{_age(link, as_of_ms, brief=brief)}, {_attached(link)}.{note}"
+    return f"{_age(link, as_of_ms, brief=brief)}, {attached(link)}.{note}"
 
 
 def _age(link: Link, as_of_ms: int | None, *, brief: bool) -> str:
@@ -167,7 +167,8 @@ def _stamp(link: Link, as_of_ms: int) -> str:
     return clock(as_of_ms) if link.state == "live" and not link.stale else instant(as_of_ms)
 
 
-def _attached(link: Link) -> str:
+def attached(link: Link) -> str:
+    """What the view is attached to, and how."""
     match link.state:
         case "live":
             return f"live from {link.source}"

@@ -1,7 +1,7 @@
 """Words and numbers of the terminal view: cleaning of strings, rounding that never flatters, times, places.
 
 Everything here is pure. An upper bound is rounded up and a lower bound, a coverage or a credited hour down, always
-from the exact value of the double, so that no claim gains by being shown.
+from the decimal number that the document writes, so that no claim gains by being shown.
 """
 
 from __future__ import annotations
@@ -155,8 +155,13 @@ def fill(items: Iterable[str], width: int, gap: str) -> list[str]:
 # Numbers
 
 
+def _written(value: float) -> Decimal:
+    """The number as JSON writes it: 0.2 is 0.2, not the double a little above it."""
+    return Decimal(repr(float(value)))
+
+
 def _significant(value: float, digits: int, rounding: str) -> str:
-    number = Context(prec=digits, rounding=rounding).plus(Decimal(value))
+    number = Context(prec=digits, rounding=rounding).plus(_written(value))
     if number == 0:
         return "0"
     if -4 < number.adjusted() < 6:
@@ -209,7 +214,7 @@ def _tenths(hours: float, rounding: str) -> str:
         return _significant(hours, 6, rounding)
     if hours == 0:
         return "0"
-    tenths = (Decimal(hours) * 10).to_integral_value(rounding=rounding)
+    tenths = (_written(hours) * 10).to_integral_value(rounding=rounding)
     return f"{tenths / 10:,.1f}"
 
 
@@ -224,7 +229,7 @@ def percent(ratio: float) -> str:
     """A confidence as a percentage, exactly as it was written: 0.9 is ``90 %``."""
     if not math.isfinite(ratio):
         return f"{ratio} %"
-    return f"{(Decimal(repr(ratio)) * 100).normalize():f} %" if abs(ratio) >= 1e-6 else f"{ratio * 100:g} %"
+    return f"{(_written(ratio) * 100).normalize():f} %" if abs(ratio) >= 1e-6 else f"{ratio * 100:g} %"
 
 
 def count(number: int, noun: str, plural: str = "") -> str:

@@ -1,0 +1,5 @@
+"""The command line: ``lifebound COMMAND ...``."""
+
+from monitor.cli.main import main
+
+__all__ = ["main"]

@@ -1,0 +1,56 @@
+"""``lifebound check``: is the campaign file right, and what could it claim."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+import msgspec
+
+from monitor.campaign import load
+from monitor.figures import Prospect, prospect
+
+
+def run(args: argparse.Namespace) -> int:
+    """Print the summary of a valid campaign; a wrong one raises with every problem."""
+    summary = prospect(load(Path(args.campaign)))
+    print(msgspec.json.encode(summary).decode() if args.json else explain(summary))
+    return 0
+
+
+def explain(p: Prospect) -> str:
+    """The summary as text, at most 78 columns for ordinary names."""
+    lots = ", ".join(f"{lot.lot} {lot.chips}" for lot in p.lots)
+    lines = [
+        f"{p.campaign}: {p.title}" if p.title else p.campaign,
+        f"  file         sha256 {p.sha256[:16]}...",
+        f"  chips        {p.chips} on {p.boards} boards in {p.racks} racks; lots {lots}",
+        f"  stress       {p.temp_c:g} °C ({p.temp_low_c:g} to {p.temp_high_c:g}), "
+        f"{p.supply_v:g} V ({p.supply_low_v:g} to {p.supply_high_v:g}), for {p.planned_hours:g} h",
+        f"  reading      {p.read_rate_hz:g} reads/s a chip, a tally every {p.report_interval_s:g} s",
+        f"  field life   {p.life_years:g} years and {p.field_reads:.4g} reads a chip",
+        "",
+        "  Stress that stands for one field life of a chip, and what the planned hours cover:",
+        f"    {'reads':<22}{p.reads_stress_h:>12.4g} h   covered {p.planned_read_coverage:.3g} times",
+    ]
+    lines += [
+        f"    {m.name:<22}{m.life_stress_h:>12.4g} h   covered {m.planned_life_coverage:.3g} times   "
+        f"acceleration {m.acceleration:.4g} (Ea {m.ea_ev:g} eV)"
+        for m in p.mechanisms
+    ]
+    lines += [
+        "",
+        f"  Upper bounds on the failure rate at the planned end with no failure (target {p.target_fit:g} FIT):",
+        f"    {'mechanism':<22}{'confidence':>10}{'one fixed look':>18}{'any time':>14}",
+    ]
+    lines += [
+        f"    {m.name:<22}{b.confidence:>10.0%}{_fit(b.fit_upper):>18}{_fit(b.fit_upper_anytime):>14}"
+        for m in p.mechanisms
+        for b in m.planned
+    ]
+    lines += ["", *(f"  warning: {warning}" for warning in p.warnings)]
+    return "\n".join(lines).rstrip()
+
+
+def _fit(value: float | None) -> str:
+    return "none" if value is None else f"{value:.4g} FIT"

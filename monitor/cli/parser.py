@@ -1,0 +1,232 @@
+"""Commands, options and their help. Nothing heavy is imported here, so ``--help`` is quick."""
+
+from __future__ import annotations
+
+import argparse
+from typing import NoReturn
+
+DEFAULT_HTTP = "127.0.0.1:8417"
+_CAUTION = (
+    "A figure supports a qualification decision and does not make it. lifebound is no safety interlock: ovens and "
+    "raised supplies need their own, after local codes and the makers' instructions."
+)
+
+
+class Parser(argparse.ArgumentParser):
+    """Says what is wrong in one sentence, on standard error, with exit code 2."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; see '{self.prog} --help'\n")
+
+
+def make_parser() -> Parser:
+    """The parser of the whole command line."""
+    parser = Parser(
+        prog="lifebound",
+        description="Monitor of operating-life stress on embedded non-volatile memory: keeps an account of every "
+        "chip and says what may be claimed now.",
+        epilog=_CAUTION,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=_version())
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
+    _demo(commands)
+    _check(commands)
+    _serve(commands)
+    _watch(commands)
+    _figures(commands)
+    _disposition(commands)
+    _export(commands)
+    _replay(commands)
+    _simulate(commands)
+    return parser
+
+
+Commands = argparse._SubParsersAction
+
+
+def _command(commands: Commands[Parser], name: str, text: str, example: str) -> Parser:
+    return commands.add_parser(
+        name,
+        help=text,
+        description=text[0].upper() + text[1:] + ".",
+        epilog=f"Example: {example}",
+        allow_abbrev=False,
+    )
+
+
+def _demo(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands,
+        "demo",
+        "run a simulated campaign against an embedded broker and watch it",
+        "lifebound demo --hours 200",
+    )
+    p.add_argument("--hours", type=positive, default=1000.0, help="length of the campaign in hours (1000)")
+    p.add_argument("--speed", type=positive, default=36_000.0, help="simulated seconds per second (36000)")
+    p.add_argument("--seed", type=int, default=3, help="seed of the simulation (3)")
+    p.add_argument("--run", metavar="DIR", help="run directory (a new one under runs/)")
+    p.add_argument("--plain", action="store_true", help="progress lines instead of the view")
+    p.add_argument("--json", action="store_true", help="print the final figures document on standard output")
+
+
+def _check(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands,
+        "check",
+        "check a campaign file and say what it could claim",
+        "lifebound check campaign.toml",
+    )
+    p.add_argument("campaign", metavar="CAMPAIGN", help="campaign file (TOML)")
+    p.add_argument("--json", action="store_true", help="the summary as JSON")
+
+
+def _serve(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands,
+        "serve",
+        "record a campaign: subscribe to the racks, keep the account, serve the figures",
+        "lifebound serve campaign.toml --broker mqtt://127.0.0.1:1883 --run runs/tern-a1",
+    )
+    p.add_argument("campaign", metavar="CAMPAIGN", help="campaign file (TOML)")
+    p.add_argument(
+        "--broker",
+        metavar="URL",
+        default="mqtt://127.0.0.1:1883",
+        help="mqtt://HOST[:PORT], mqtts://HOST[:PORT] or embedded[:PORT]; user name and password come from "
+        "LIFEBOUND_MQTT_USERNAME and LIFEBOUND_MQTT_PASSWORD (or LIFEBOUND_MQTT_PASSWORD_FILE)",
+    )
+    p.add_argument("--run", metavar="DIR", help="run directory (runs/ and the campaign's id)")
+    p.add_argument(
+        "--http", metavar="HOST:PORT", default=DEFAULT_HTTP, help=f"where to serve ({DEFAULT_HTTP})"
+    )
+    p.add_argument("--webhook", metavar="URL", help="send alerts there as JSON (or LIFEBOUND_WEBHOOK)")
+
+
+def _watch(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands, "watch", "watch a running service in the terminal", "lifebound watch --run runs/tern-a1"
+    )
+    _source(p, required=False)
+    p.add_argument("--plain", action="store_true", help="one line a change instead of the view")
+    p.add_argument("--ascii", action="store_true", help="draw with ASCII only")
+
+
+def _figures(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands, "figures", "the figures as they stand now", "lifebound figures --run runs/tern-a1 --json"
+    )
+    _source(p, required=True)
+    p.add_argument("--json", action="store_true", help="the figures document as JSON")
+
+
+def _disposition(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands,
+        "disposition",
+        "enter a signed judgement of a failed chip",
+        'lifebound disposition --run runs/tern-a1 --serial A-007 --class not-relevant --who "R. Tern" '
+        '--why "contact of socket 7 lost, see lab note 12"',
+    )
+    p.add_argument("--run", metavar="DIR", required=True, help="run directory")
+    p.add_argument("--serial", required=True, help="serial of the failed chip")
+    p.add_argument(
+        "--class", dest="cls", required=True, choices=["relevant", "not-relevant"], help="the judgement"
+    )
+    p.add_argument("--mechanism", help="failure mechanism of a relevant failure, as the campaign names it")
+    p.add_argument("--who", required=True, help="who judges")
+    p.add_argument("--why", required=True, help="on what grounds, and where the analysis is documented")
+    p.add_argument("--json", action="store_true", help="print the entry as JSON")
+
+
+def _export(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands, "export", "write a run as JSON lines", "lifebound export runs/tern-a1 tern-a1.jsonl.zst"
+    )
+    p.add_argument("run", metavar="RUN", help="run directory")
+    p.add_argument("out", metavar="OUT", help="file to write: .jsonl, or .jsonl.zst to compress")
+    p.add_argument("--json", action="store_true", help="print what was written as JSON")
+
+
+def _replay(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands,
+        "replay",
+        "fold a recorded run again, under its own campaign or another",
+        "lifebound replay runs/tern-a1 --speed 3600",
+    )
+    p.add_argument("run", metavar="RUN", help="run directory, or an exported .jsonl or .jsonl.zst")
+    p.add_argument(
+        "--campaign", metavar="FILE", help="campaign file to replay under (needed for an exported file)"
+    )
+    p.add_argument(
+        "--speed", type=speed, default=None, help="times real time, shown in the view; or max (max)"
+    )
+    p.add_argument("--plain", action="store_true", help="progress lines instead of the view")
+    p.add_argument("--ascii", action="store_true", help="draw with ASCII only")
+    p.add_argument("--json", action="store_true", help="print exactly the final figures document")
+
+
+def _simulate(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands,
+        "simulate",
+        "simulate the racks of a campaign",
+        "lifebound simulate campaign.toml --broker mqtt://127.0.0.1:1883 --hours 24 --speed 3600 --fail A-007@2.5",
+    )
+    p.add_argument("campaign", metavar="CAMPAIGN", help="campaign file (TOML)")
+    where = p.add_mutually_exclusive_group(required=True)
+    where.add_argument("--broker", metavar="URL", help="publish to this broker")
+    where.add_argument(
+        "--out", metavar="FILE", help="write an exported run (.jsonl, .jsonl.zst) without waiting"
+    )
+    p.add_argument("--truth", metavar="FILE", help="write what really happened as JSON")
+    p.add_argument("--hours", type=positive, default=24.0, help="length in hours (24)")
+    p.add_argument("--speed", type=speed, default=1.0, help="simulated seconds per second, or max (1)")
+    p.add_argument("--seed", type=int, default=1, help="seed (1)")
+    p.add_argument(
+        "--preset", choices=["quiet", "demo", "harsh"], default="quiet", help="what goes wrong (quiet)"
+    )
+    p.add_argument(
+        "--fail", metavar="SERIAL@HOURS", action="append", default=[], help="make a chip fail; repeatable"
+    )
+    p.add_argument(
+        "--no-receipts", action="store_true", help="racks without storage: do not wait for receipts"
+    )
+    p.add_argument("--json", action="store_true", help="print what really happened as JSON")
+
+
+def _source(p: Parser, *, required: bool) -> None:
+    group = p.add_mutually_exclusive_group(required=required)
+    group.add_argument("--run", metavar="DIR", help="run directory")
+    group.add_argument("--url", metavar="HTTP", help=f"running service (http://{DEFAULT_HTTP})")
+
+
+def positive(text: str) -> float:
+    """A number above 0."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0 < value < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number above 0")
+    return value
+
+
+def speed(text: str) -> float | None:
+    """A speed-up; None for "max"."""
+    if text == "max":
+        return None
+    try:
+        return positive(text)
+    except argparse.ArgumentTypeError:
+        raise argparse.ArgumentTypeError(f"{text!r} is neither a number above 0 nor max") from None
+
+
+def _version() -> str:
+    from importlib.metadata import PackageNotFoundError, version
+
+    try:
+        return f"lifebound {version('lifebound')}"
+    except PackageNotFoundError:
+        return "lifebound (not installed)"

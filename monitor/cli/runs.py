@@ -1,0 +1,47 @@
+"""Reading runs for the commands: from a run directory or an exported file."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+
+from monitor.campaign import Campaign, load, parse
+from monitor.journal import SqliteJournal
+from monitor.journal.exchange import read_lines
+from monitor.service.account import Account, restore
+from shared.errors import InputError
+
+
+def account_of(run: Path, campaign_file: str | None = None) -> Account:
+    """The account of a run directory or of an exported file, under its own campaign or another."""
+    other = load(Path(campaign_file)) if campaign_file else None
+    if run.is_dir():
+        return asyncio.run(_account_of_directory(run, other))
+    return account_of_file(run, other)
+
+
+def account_of_file(
+    path: Path, campaign: Campaign | None, each: Callable[[Account], None] | None = None
+) -> Account:
+    """The account of an exported file; ``each`` is called after every line."""
+    account = Account(need_campaign(path, campaign))
+    for line in read_lines(path):
+        account.hear(line)
+        if each is not None:
+            each(account)
+    return account
+
+
+def need_campaign(path: Path, campaign: Campaign | None) -> Campaign:
+    """The campaign to replay an exported file under. Raises InputError when none is given."""
+    if campaign is None:
+        if not path.exists():
+            raise InputError(f"{path}: no such run; give a run directory or an exported .jsonl file")
+        raise InputError(f"{path}: an exported file names no campaign; add --campaign FILE")
+    return campaign
+
+
+async def _account_of_directory(run: Path, other: Campaign | None) -> Account:
+    async with await SqliteJournal.open(run) as journal:
+        return await restore(other or parse(journal.run.source), journal)

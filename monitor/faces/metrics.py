@@ -1,0 +1,223 @@
+"""The figures as Prometheus metrics: a projection made at scrape time, in base units, with no state of its own.
+
+Names follow the Prometheus conventions: prefix, base unit (seconds, ratios, celsius, volts), ``_total`` for what
+only grows. There are no series per chip: a lab with thousands of chips must not drown its Prometheus.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+
+from prometheus_client import CollectorRegistry, generate_latest
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
+from prometheus_client.registry import Collector
+
+from monitor.figures import Figures
+from monitor.figures.document import Anytime, BoardFigures, FixedLook
+from monitor.rules.alerts import Alert
+
+S_PER_H = 3600.0
+_FIT_PER_S = 1e9 * S_PER_H  # 1 FIT is one failure per 1e9 h, so this many FIT are one failure per second
+CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
+
+
+def exposition(figures: Figures, alerts: Iterable[Alert], *, broker_up: bool, storage_up: bool) -> bytes:
+    """The text exposition of one set of figures."""
+    registry = CollectorRegistry(auto_describe=False)
+    registry.register(_Projection(figures, list(alerts), broker_up, storage_up))
+    return generate_latest(registry)
+
+
+class _Projection(Collector):
+    def __init__(self, figures: Figures, alerts: list[Alert], broker_up: bool, storage_up: bool) -> None:
+        self._figures = figures
+        self._alerts = alerts
+        self._up = (broker_up, storage_up)
+
+    def collect(self) -> Iterator[Metric]:
+        figures = self._figures
+        yield from _service(figures, self._alerts, *self._up)
+        yield from _chips(figures)
+        yield from _exposure(figures)
+        yield from _claims(figures)
+        yield from _coverage(figures)
+        yield from _boards(figures.boards)
+        yield from _intake(figures)
+
+
+def _gauge(name: str, help_text: str, value: float | None) -> Iterator[Metric]:
+    metric = GaugeMetricFamily(name, help_text)
+    if value is not None:
+        metric.add_metric([], value)
+    yield metric
+
+
+def _counter(name: str, help_text: str, value: float) -> Iterator[Metric]:
+    yield CounterMetricFamily(name, help_text, value=value)
+
+
+def _service(figures: Figures, alerts: list[Alert], broker_up: bool, storage_up: bool) -> Iterator[Metric]:
+    yield from _gauge(
+        "lifebound_broker_connected", "1 while the broker has granted the subscriptions.", broker_up
+    )
+    yield from _gauge("lifebound_journal_writable", "1 while the journal takes what arrives.", storage_up)
+    yield from _gauge(
+        "lifebound_figures_timestamp_seconds",
+        "Receive time of the last journal entry that these figures rest on.",
+        None if figures.as_of_ms is None else figures.as_of_ms / 1000,
+    )
+    opened = GaugeMetricFamily(
+        "lifebound_alerts_open", "Alerts that have begun and not cleared.", labels=["kind"]
+    )
+    for kind in sorted({alert.kind for alert in alerts}):
+        opened.add_metric([kind], sum(a.kind == kind and a.cleared_ms is None for a in alerts))
+    yield opened
+
+
+def _chips(figures: Figures) -> Iterator[Metric]:
+    chips = figures.chips
+    metric = GaugeMetricFamily(
+        "lifebound_chips", "Chips by state; the campaign loads all but strangers.", labels=["state"]
+    )
+    for state in ("at_risk", "failed", "not_relevant", "strangers"):
+        metric.add_metric([state], getattr(chips, state))
+    yield metric
+    yield from _gauge(
+        "lifebound_chips_reading", "Chips at risk that the last interval credited.", chips.reading
+    )
+    incidents = len(figures.incidents)
+    yield from _gauge("lifebound_equipment_incidents", "Suspected equipment incidents.", incidents)
+
+
+def _exposure(figures: Figures) -> Iterator[Metric]:
+    exposure, reads = figures.exposure, figures.reads
+    yield from _counter(
+        "lifebound_credited_chip_seconds",
+        "Chip-time at stress that is credited.",
+        exposure.credited_h * S_PER_H,
+    )
+    metric = CounterMetricFamily(
+        "lifebound_uncredited_chip_seconds", "Chip-time that is not credited, by reason.", labels=["reason"]
+    )
+    for reason in ("counter", "unwitnessed", "temperature", "supply", "not_reading"):
+        metric.add_metric([reason], getattr(exposure.uncredited_h, reason) * S_PER_H)
+    yield metric
+    yield from _counter("lifebound_reads", "Reads of chips that had not failed.", reads.total)
+    yield from _counter("lifebound_credited_reads", "Reads in credited intervals.", reads.credited)
+    yield from _counter("lifebound_read_errors", "Failed reads.", reads.errors)
+
+
+def _claims(figures: Figures) -> Iterator[Metric]:
+    fixed = GaugeMetricFamily(
+        "lifebound_failure_rate_upper_per_second",
+        "Upper confidence bound on the failure rate in use, for one look at a time fixed in advance.",
+        labels=["mechanism", "confidence"],
+    )
+    anytime = GaugeMetricFamily(
+        "lifebound_failure_rate_anytime_upper_per_second",
+        "Upper confidence bound on the failure rate in use that holds however often one looks.",
+        labels=["mechanism", "confidence"],
+    )
+    hours = CounterMetricFamily(
+        "lifebound_equivalent_chip_seconds", "Credited chip-time as time in use.", labels=["mechanism"]
+    )
+    for mechanism in figures.mechanisms:
+        hours.add_metric([mechanism.name], mechanism.equivalent_h * S_PER_H)
+        _add_bounds(fixed, mechanism.name, mechanism.bounds)
+        _add_bounds(anytime, mechanism.name, mechanism.anytime)
+    yield from (hours, fixed, anytime)
+    per_read = GaugeMetricFamily(
+        "lifebound_read_error_probability_upper_ratio",
+        "Upper confidence bound on the probability that a read fails.",
+        labels=["confidence"],
+    )
+    for bound in figures.read_error:
+        if bound.per_read_upper is not None:
+            per_read.add_metric([str(bound.confidence)], bound.per_read_upper)
+    yield per_read
+    yield from _gauge(
+        "lifebound_target_met", "1 when the anytime bound meets the target.", figures.target.met
+    )
+    to_go = figures.target.hours_to_go
+    yield from _gauge(
+        "lifebound_target_stress_seconds_to_go",
+        "Stress still to go until the anytime bound meets the target with no further failure.",
+        None if to_go is None else to_go * S_PER_H,
+    )
+
+
+def _add_bounds(metric: GaugeMetricFamily, mechanism: str, bounds: Iterable[FixedLook | Anytime]) -> None:
+    for bound in bounds:
+        if bound.fit_upper is not None:
+            metric.add_metric([mechanism, str(bound.confidence)], bound.fit_upper / _FIT_PER_S)
+
+
+def _coverage(figures: Figures) -> Iterator[Metric]:
+    reads = GaugeMetricFamily(
+        "lifebound_read_coverage_ratio", "Credited reads over the reads of one field life.", labels=["chip"]
+    )
+    life = GaugeMetricFamily(
+        "lifebound_life_coverage_ratio",
+        "Equivalent time credited over one field life.",
+        labels=["mechanism", "chip"],
+    )
+    for which in ("least", "median", "most", "fleet"):
+        reads.add_metric([which], getattr(figures.coverage.reads, which))
+        for line in figures.coverage.life:
+            life.add_metric([line.mechanism, which], getattr(line, which))
+    yield from (reads, life)
+
+
+def _boards(boards: list[BoardFigures]) -> Iterator[Metric]:
+    labels = ["rack", "board"]
+    temperature = GaugeMetricFamily(
+        "lifebound_board_temperature_celsius", "Measured at the board.", labels=labels
+    )
+    supply = GaugeMetricFamily(
+        "lifebound_board_supply_volts", "Measured stress supply of the board.", labels=labels
+    )
+    stressing = GaugeMetricFamily(
+        "lifebound_board_stressing",
+        "1 while every chip at risk on the board is stressed and read.",
+        labels=labels,
+    )
+    boots = CounterMetricFamily(
+        "lifebound_board_boots", "Boots seen of the board's controller.", labels=labels
+    )
+    received = GaugeMetricFamily(
+        "lifebound_board_last_receive_timestamp_seconds",
+        "When the last tally of the board came in.",
+        labels=labels,
+    )
+    for board in boards:
+        place = [board.rack, str(board.board)]
+        stressing.add_metric(place, board.state == "stressing")
+        boots.add_metric(place, board.boots)
+        for metric, value in ((temperature, board.temp_c), (supply, board.supply_v)):
+            if value is not None:
+                metric.add_metric(place, value)
+        if board.last_recv_ms is not None:
+            received.add_metric(place, board.last_recv_ms / 1000)
+    yield from (temperature, supply, stressing, boots, received)
+
+
+def _intake(figures: Figures) -> Iterator[Metric]:
+    intake = figures.intake
+    for name, help_text in (
+        ("accepted", "Messages accepted into the journal."),
+        ("duplicates", "Messages refused because they came before."),
+        ("conflicts", "Messages refused because they contradict an earlier one of the same identity."),
+        ("late", "Tallies that came after a younger one was folded; never credited."),
+        ("gaps", "Gaps in the sequence of tallies that were given up."),
+        ("strangers", "Messages of places that the campaign does not name."),
+        ("counter_faults", "Tallies whose counters or times contradict the one before."),
+        ("disagreements", "Chips of which error messages and counters tell different stories."),
+    ):
+        yield from _counter(f"lifebound_intake_{name}", help_text, getattr(intake, name))
+    invalid = CounterMetricFamily(
+        "lifebound_intake_invalid", "Messages refused because they break the contract.", labels=["reason"]
+    )
+    for reason, count in intake.invalid_reasons.items():
+        invalid.add_metric([reason], count)
+    yield invalid
+    yield from _gauge("lifebound_intake_waiting", "Tallies that wait for an earlier one.", intake.waiting)

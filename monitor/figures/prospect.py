@@ -1,0 +1,122 @@
+"""What a campaign could claim before it has begun: acceleration, the stress one field life needs, the planned end."""
+
+from __future__ import annotations
+
+import msgspec
+
+from monitor.campaign import Campaign
+from monitor.claims import anytime_upper_fit, field_hours, field_reads, fixed_look_bound
+from monitor.ledger import Limits, Weights
+from shared.quantities import MS_PER_H, MS_PER_S
+
+
+class PlannedBound(msgspec.Struct, frozen=True):
+    """Upper bounds on the failure rate at the planned end, with no failure."""
+
+    confidence: float
+    fit_upper: float | None
+    fit_upper_anytime: float | None
+
+
+class MechanismProspect(msgspec.Struct, frozen=True):
+    """One mechanism before the campaign: ``life_stress_h`` of stress stand for one field life of one chip."""
+
+    name: str
+    ea_ev: float
+    acceleration: float
+    life_stress_h: float
+    planned_life_coverage: float
+    planned: list[PlannedBound]
+
+
+class LotCount(msgspec.Struct, frozen=True):
+    """Chips of one lot."""
+
+    lot: str
+    chips: int
+
+
+class Prospect(msgspec.Struct, frozen=True):
+    """The summary of a valid campaign file."""
+
+    campaign: str
+    title: str
+    sha256: str
+    chips: int
+    lots: list[LotCount]
+    racks: int
+    boards: int
+    planned_hours: float
+    target_fit: float
+    temp_c: float
+    temp_low_c: float
+    temp_high_c: float
+    supply_v: float
+    supply_low_v: float
+    supply_high_v: float
+    read_rate_hz: float
+    report_interval_s: float
+    life_years: float
+    field_reads: float
+    reads_stress_h: float  # hours of reading at the nominal rate that stand for the field's reads
+    planned_read_coverage: float
+    mechanisms: list[MechanismProspect]
+    warnings: list[str]
+
+
+def prospect(campaign: Campaign) -> Prospect:
+    """Summarise a campaign, with nothing assumed but its file: every chip credited for all of the planned hours."""
+    limits, weights = Limits.of(campaign), Weights(campaign)
+    stress, use = campaign.stress, campaign.use
+    chips = len(campaign.chips)
+    lots: dict[str, int] = {}
+    for chip in campaign.chips:
+        lots[chip.lot] = lots.get(chip.lot, 0) + 1
+    life_reads = field_reads(use.reads_per_day, use.life_years)
+    reads_stress_h = life_reads / (float(stress.read_rate_hz) * MS_PER_H / MS_PER_S)
+    return Prospect(
+        campaign=campaign.id,
+        title=campaign.title,
+        sha256=campaign.source.sha256,
+        chips=chips,
+        lots=[LotCount(lot, count) for lot, count in lots.items()],
+        racks=len({chip.rack for chip in campaign.chips}),
+        boards=len({(chip.rack, chip.board) for chip in campaign.chips}),
+        planned_hours=campaign.planned_hours,
+        target_fit=campaign.target_fit,
+        temp_c=float(stress.temp_c),
+        temp_low_c=limits.temp_low_c,
+        temp_high_c=limits.temp_high_c,
+        supply_v=float(stress.supply_v),
+        supply_low_v=limits.supply_low_v,
+        supply_high_v=limits.supply_high_v,
+        read_rate_hz=float(stress.read_rate_hz),
+        report_interval_s=float(stress.report_interval_s),
+        life_years=use.life_years,
+        field_reads=life_reads,
+        reads_stress_h=reads_stress_h,
+        planned_read_coverage=campaign.planned_hours / reads_stress_h,
+        mechanisms=[
+            MechanismProspect(
+                name=mechanism.name,
+                ea_ev=mechanism.ea_ev,
+                acceleration=factor,
+                life_stress_h=field_hours(use.life_years) / factor,
+                planned_life_coverage=campaign.planned_hours * factor / field_hours(use.life_years),
+                planned=_planned(campaign, chips * campaign.planned_hours * factor),
+            )
+            for mechanism, factor in zip(weights.mechanisms, weights.at_set_point, strict=True)
+        ],
+        warnings=[str(warning) for warning in campaign.warnings],
+    )
+
+
+def _planned(campaign: Campaign, equivalent_h: float) -> list[PlannedBound]:
+    return [
+        PlannedBound(
+            confidence=c,
+            fit_upper=fixed_look_bound(0, equivalent_h, c).fit_upper,
+            fit_upper_anytime=anytime_upper_fit(0, equivalent_h, c, campaign.mixture_rate),
+        )
+        for c in campaign.confidence
+    ]

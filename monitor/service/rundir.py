@@ -1,0 +1,63 @@
+"""The run directory: the journal, a lock that keeps a second service out, and a note of where the service listens."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import msgspec
+
+from shared.errors import InputError, UnavailableError
+
+_LOCK = "serve.lock"
+_NOTE = "service.json"
+
+
+class ServiceNote(msgspec.Struct, frozen=True):
+    """Where a running service listens; it stands in the run directory as long as the service runs."""
+
+    pid: int
+    http: str
+    broker: str
+    run: str
+
+
+@contextmanager
+def locked(folder: Path) -> Iterator[None]:
+    """Hold the run directory for one service. Raises UnavailableError when another holds it."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        handle = (folder / _LOCK).open("a+")
+    except OSError as error:
+        raise InputError(f"{folder}: cannot be used as a run directory ({error.strerror})") from error
+    with handle:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError:
+            raise UnavailableError(
+                f"{folder}: another service is recording here; stop it first, or choose another --run directory"
+            ) from None
+        yield
+
+
+def write_note(folder: Path, note: ServiceNote) -> None:
+    """Say where the service listens; the file is whole or not there."""
+    partial = folder / f"{_NOTE}.partial"
+    partial.write_bytes(msgspec.json.encode(note))
+    os.replace(partial, folder / _NOTE)
+
+
+def remove_note(folder: Path) -> None:
+    """Take the note away."""
+    (folder / _NOTE).unlink(missing_ok=True)
+
+
+def read_note(folder: Path) -> ServiceNote | None:
+    """The note of a running service, or None. A note left by a killed service may be stale."""
+    try:
+        return msgspec.json.decode((folder / _NOTE).read_bytes(), type=ServiceNote)
+    except (OSError, msgspec.MsgspecError):
+        return None
