@@ -137,6 +137,7 @@ class Board:
             failure = self.witnesses[i].failure
             crossed = self._count_errors(i, int(advance[i]), stream)
             if self._is_pending_here(failure, stream) and failure.up_ms <= base.up_ms:
+                failure.slice = _uncredited_slice(before, base)
                 self._close(i)
             elif crossed and self._counters_stand(i, stream):
                 self._fail_by_counters(i, stream, before, base, None)
@@ -247,18 +248,24 @@ class Board:
     def _reconsider(self, i: int, failure: Failure, reached: Sighting) -> None:
         """A failed chip's instant becomes known better, or a message contradicts what was folded first."""
         piece = failure.slice
-        if piece is None and failure.by_message:
-            failure.move_to(reached)  # closed already: only the instant as told
-        elif (
-            piece is not None
-            and reached.boot_order == failure.boot_order
-            and piece.start_ms < reached.message.up_ms <= piece.end_ms
-        ):
+        up_ms = reached.message.up_ms
+        if piece is not None and reached.boot == failure.boot and piece.start_ms < up_ms <= piece.end_ms:
             failure.move_to(reached)
             self._credit_up_to(i, piece, reached.message)
-        else:
+        elif failure.counters_agree:
             failure.seen = failure.seen or reached.message
-            self._disagree(i)
+            if self._was_folded_before(failure, reached):
+                self._disagree(i)
+        else:
+            failure.move_to(reached)  # only the instant as told: nothing credited is taken back or added
+
+    def _was_folded_before(self, failure: Failure, reached: Sighting) -> bool:
+        """Whether a message names an interval that was folded before the one the failure is known by."""
+        base = self.streams[reached.boot].base
+        if base is None or reached.message.up_ms > base.up_ms:
+            return False
+        start_ms = failure.slice.start_ms if failure.slice is not None else failure.up_ms
+        return (reached.boot_order, reached.message.up_ms) <= (failure.boot_order, start_ms)
 
     def _settle(self, i: int, interval: Interval) -> None:
         """The interval that contains the instant told by a message has come."""
@@ -267,25 +274,29 @@ class Board:
         failure.pending = False
         failure.slice = self._slice(i, interval)
         self._credit_up_to(i, failure.slice, failure.seen)
-        if self.witnesses[i].counted < self.limits.failed_reads:
-            self._disagree(i)
+        self._compare(i, failure)
 
     def _close(self, i: int) -> None:
         """Close the account at the last folded tally: no interval of it is credited any more."""
-        self._failure(i).pending = False
-        if self.witnesses[i].counted < self.limits.failed_reads:
+        failure = self._failure(i)
+        failure.pending = False
+        self._compare(i, failure)
+
+    def _compare(self, i: int, failure: Failure) -> None:
+        """Whether the counters, too, have reached the criterion now that the message's interval is folded."""
+        failure.counters_agree = self.witnesses[i].counted >= self.limits.failed_reads
+        if not failure.counters_agree:
             self._disagree(i)
 
     def _counters_stand(self, i: int, stream: Stream) -> bool:
         """Whether an interval that the counters name, now that they reach the criterion, makes the instant.
 
-        It does for a healthy chip, and against a message when it is the earlier interval.
+        It does for a healthy chip, and against a message whose interval is still to come when it is the earlier one.
         """
         failure = self.witnesses[i].failure
         if failure is None:
             return True
-        same = stream.order == failure.boot_order
-        return stream.order < failure.boot_order or (same and failure.pending)
+        return failure.pending and stream.order <= failure.boot_order
 
     def _fail_by_counters(
         self, i: int, stream: Stream, before: Base | None, after: Base, interval: Interval | None
@@ -296,14 +307,8 @@ class Board:
         old = self.witnesses[i].failure
         failure = Failure(stream.boot, stream.order, start_ms, t_ms, by_message=False, pending=False)
         failure.seen = old.seen if old is not None else None
-        if interval is not None:
-            failure.slice = self._slice(i, interval)
-        else:
-            failure.slice = Slice(start_ms, after.up_ms, Reason.COUNTER, (), 0, None, creditable=False)
-            if before is None:
-                failure.slice.start_ms = (
-                    FROM_BOOT - 1
-                )  # a message at the very start of the boot belongs to it
+        failure.counters_agree = True
+        failure.slice = self._slice(i, interval) if interval is not None else _uncredited_slice(before, after)
         self.witnesses[i].failure = failure
         self.accounts.failed[self.chips[i]] = True
 
@@ -400,6 +405,14 @@ class Board:
     def _note_strangers(self, tally: Tally) -> None:
         numbers = {socket for socket, reads in enumerate(tally.reads, start=1) if reads is not None}
         self.stranger_sockets |= numbers.difference(self.sockets)
+
+
+def _uncredited_slice(before: Base | None, after: Base) -> Slice:
+    """The stretch up to a tally that opens an account: an instant may lie in it, but nothing of it is credited."""
+    start_ms = (
+        before.up_ms if before is not None else FROM_BOOT - 1
+    )  # a message at the very start belongs to it
+    return Slice(start_ms, after.up_ms, Reason.COUNTER, (), 0, None, creditable=False)
 
 
 def _agrees(left_out: list[int], up_ms: int) -> bool:

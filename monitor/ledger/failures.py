@@ -52,7 +52,8 @@ class Failure:
     """A failed chip.
 
     ``pending`` while the interval of a message's instant is still to come; afterwards ``slice`` is that interval,
-    or None where the account closed at the last folded tally.
+    or None where the account closed at the last folded tally. ``counters_agree`` when the counters reach the
+    criterion in it too.
     """
 
     boot: str
@@ -61,6 +62,7 @@ class Failure:
     t_ms: int
     by_message: bool
     pending: bool
+    counters_agree: bool = False
     seen: ReadError | None = None
     slice: Slice | None = None
 

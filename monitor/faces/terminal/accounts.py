@@ -57,6 +57,7 @@ RANK_FAILURE, RANK_CLAIM, RANK_TARGET, RANK_HOURS, RANK_COVERAGE = 1, 3, 4, 4, 6
 RANK_READS, RANK_DETAIL, RANK_ALERT, RANK_LOT, RANK_INTAKE = 8, 9, 10, 11, 12
 FIRST_FAILURES = 3  # of many failures, these give way to nothing but the first lines
 MECHANISM_CELLS = 18
+CLOCK_HOURS = "hours to go are clock hours with every chip at risk credited, the date is at the present rate"
 KINDS_OF_BOUND = f"One look: good for {ONE_LOOK}. Any time: {ANY_TIME}."
 
 INTAKE_COUNTS = (
@@ -152,7 +153,7 @@ def not_credited(figures: Figures) -> list[tuple[str, str]]:
 def reads(figures: Figures, width: int) -> Part:
     """The bound on the probability that a read fails, and the counts it rests on."""
     total = figures.reads
-    counts = f"{total.credited:,} credited of {total.total:,}; at risk {total.errors_at_risk:,} failed"
+    counts = f"{total.credited:,} credited of {total.total:,}; failed at risk {total.errors_at_risk:,}"
     bound = f"{read_error(figures)}; {total.errors:,} failed"
     return account("Reads", width, (bound, RANK_READS, PLAIN), (counts, RANK_READS, PLAIN))
 
@@ -278,7 +279,7 @@ def target(figures: Figures, width: int) -> Part:
         (f"{head}, any time: {progress(aim)}", RANK_TARGET, HEAD),
         (f"{head}, one look: {progress(aim.fixed)}", RANK_TARGET, PLAIN),
         (f"{more}{hours_to_go(aim.fixed.hours_to_go_one_more)}", RANK_DETAIL, PLAIN),
-        (f"{aim.mechanism or 'no mechanism'} meets it last", RANK_DETAIL, PLAIN),
+        (f"{aim.mechanism or 'no mechanism'} meets it last; {CLOCK_HOURS}", RANK_DETAIL, PLAIN),
     )
 
 
@@ -293,7 +294,7 @@ def progress(aim: Target | TargetFixed) -> str:
 
 def hours_to_go(hours: float | None) -> str:
     """Clock hours still to go with every chip at risk credited all the time, rounded up."""
-    return "not known yet" if hours is None else f"{upper(hours, 4)} clock h"
+    return "not known yet" if hours is None else f"{upper(hours, 4)} h"
 
 
 # What came in, lots, alerts
@@ -334,7 +335,7 @@ def pooling(figures: Figures) -> str:
     """Whether the lots may be pooled, by which test."""
     test = figures.pooling
     p_value = "" if test.p_value is None else f", p = {lower(test.p_value)}"
-    return f"pooling: {test.verdict or 'no verdict'} ({test.method or 'no test'}{p_value})"
+    return f"pooling test: {test.verdict or 'no verdict'} ({test.method or 'no test'}{p_value})"
 
 
 def intake(figures: Figures, width: int) -> Part:

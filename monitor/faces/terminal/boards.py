@@ -9,6 +9,7 @@ from rich.cells import cell_len
 from rich.text import Text
 
 from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, Part, Row, row, together
+from monitor.faces.terminal.state import socket_state
 from monitor.faces.terminal.text import clip, clock, count, credited, fill, measured, pad
 from monitor.figures.document import BoardFigures, Figures
 from shared.quantities import MAX_SOCKETS
@@ -34,6 +35,7 @@ GLYPHS = {
     "empty": ("_", "empty", PLAIN),
 }
 UNKNOWN = ("?", "unknown", ALARM)
+SOUND = frozenset({"stressing", "no chip at risk"})
 BRIEF_STATES = {
     "not reading": "NOT READ",
     "counter": "COUNTER",
@@ -42,6 +44,7 @@ BRIEF_STATES = {
     "unwitnessed": "UNWITN.",
     "never seen": "no data",
     "starting": "starting",
+    "no chip at risk": "no chips",
 }
 
 
@@ -76,16 +79,14 @@ def boards(figures: Figures, width: int, height: int, *, stale: bool = False) ->
 
 def _sockets(board: BoardFigures) -> list[str]:
     """The states of all sockets from 1; a number that no board has comes after them."""
-    states = {item.socket: item.state for item in board.sockets}
+    states = {item.socket: socket_state(board, item) for item in board.sockets}
     last = max((number for number in states if 1 <= number <= MAX_SOCKETS), default=0)
     proper = [states.get(number, "empty") for number in range(1, last + 1)]
     return proper + [state for number, state in states.items() if not 1 <= number <= MAX_SOCKETS]
 
 
 def _sound(board: BoardFigures, states: Sequence[str]) -> bool:
-    return board.state == "stressing" and all(
-        state in ("reading", "empty", "not relevant") for state in states
-    )
+    return board.state in SOUND and all(state in ("reading", "empty", "not relevant") for state in states)
 
 
 def _form(
@@ -144,7 +145,7 @@ def _cell(name: str, board: BoardFigures, states: Sequence[str], form: Form) -> 
     """The lines of one board, each exactly as wide as the form."""
     whole = form.detail > BRIEF
     detail = _full(board) if whole else _brief(board)
-    style = PLAIN if board.state == "stressing" else HEAD
+    style = PLAIN if board.state in SOUND else HEAD
     chunks = [states[i : i + form.line] for i in range(0, len(states), form.line)] or [[]]
     lines = []
     for i, chunk in enumerate(chunks):

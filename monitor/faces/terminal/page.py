@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from rich.cells import cell_len
 
 from monitor.faces.terminal import accounts
+from monitor.faces.terminal.boards import SOUND
 from monitor.faces.terminal.layout import table
 from monitor.faces.terminal.state import standing
 from monitor.faces.terminal.text import (
@@ -122,7 +123,7 @@ def _hours(figures: Figures) -> Iterator[str]:
     ]
     yield from table(lines, "<>")
     for board in sorted(figures.boards, key=lambda item: (item.rack, item.board)):
-        if board.state != "stressing":
+        if board.state not in SOUND:
             seen = f"{measured(board.temp_c, 1)} C, {measured(board.supply_v, 3)} V"
             yield f"not credited now: {place(board.rack, board.board)}, {board.state} (last {seen})"
 
@@ -174,6 +175,7 @@ def _target(aim: Target) -> Iterator[str]:
     yield f"{setting(aim.fit)} FIT at {percent(aim.confidence)} confidence; met last by {aim.mechanism or 'none'}"
     yield from _progress(ANY_TIME, aim)
     yield from _progress(ONE_LOOK, aim.fixed)
+    yield accounts.CLOCK_HOURS
 
 
 def _progress(kind: str, aim: Target | TargetFixed) -> Iterator[str]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, TROUBLE, Part, sentences
 from monitor.faces.terminal.text import Link, capital, clock, count, duration, instant, numbers, place, wrap
-from monitor.figures.document import BoardFigures, Figures
+from monitor.figures.document import BoardFigures, Figures, SocketFigures
 
 # What a chip at risk is when it is not "reading", the most treacherous first.
 TROUBLES = {
@@ -23,6 +23,8 @@ TROUBLES = {
 }
 TALL = 40  # lines of a screen with room for a longer first sentence
 SETTLED = frozenset({"reading", "failed", "not relevant"})
+# States of a board from which nothing is heard: none of its chips is read, whatever is written beside a socket.
+UNHEARD = frozenset({"never seen", "offline", "silent"})
 
 
 Place = tuple[str, int, tuple[int, ...]]  # rack, board, and the sockets when they are not all of the board's
@@ -51,11 +53,23 @@ def troubles(boards: Sequence[BoardFigures]) -> list[Trouble]:
     ]
 
 
+def socket_state(board: BoardFigures, item: SocketFigures) -> str:
+    """How a socket stands; where its board says worse of it, what the board says."""
+    return board.state if item.state == "reading" and board.state in UNHEARD else item.state
+
+
+def unread(figures: Figures) -> int:
+    """Chips at risk that are not being credited: by count or by the boards, whichever says more."""
+    by_count = figures.chips.at_risk - figures.chips.reading
+    return max(by_count, sum(trouble.chips for trouble in troubles(figures.boards)))
+
+
 def _by_state(board: BoardFigures) -> dict[str, list[int]]:
     states: dict[str, list[int]] = {}
     for item in board.sockets:
-        if item.state not in SETTLED:
-            states.setdefault(item.state, []).append(item.socket)
+        state = socket_state(board, item)
+        if state not in SETTLED:
+            states.setdefault(state, []).append(item.socket)
     return states
 
 
@@ -69,18 +83,18 @@ def standing(figures: Figures, *, past: bool = False) -> Iterator[str]:
     chips = figures.chips
     whole = "" if chips.at_risk == chips.loaded else " at risk"
     aside = _out_of_risk(figures)
-    unread = chips.at_risk - chips.reading
+    short = unread(figures)
     if chips.loaded == 0:
         yield "The campaign names no chip."
     elif chips.at_risk == 0:
         yield f"No chip is at risk any more{aside}."
-    elif unread <= 0:
+    elif short <= 0:
         are, every = _verb(chips.at_risk, past), "All" if chips.at_risk > 1 else "The"
         yield f"{every} {count(chips.at_risk, 'chip')}{whole} {are} stressed and read{aside}."
     else:
         found = troubles(figures.boards)
         clause = found[0].clause if len(found) == 1 else "NOT stressed and read"
-        head = f"{unread:,} of {count(chips.at_risk, 'chip')}{whole} {_verb(unread, past)} {clause}"
+        head = f"{short:,} of {count(chips.at_risk, 'chip')}{whole} {_verb(short, past)} {clause}"
         for where in _where(found):
             yield f"{head}{where}{aside}."
 
@@ -197,7 +211,7 @@ def state(figures: Figures | None, link: Link, width: int, height: int) -> Part:
     said = _fitting(
         (stale + text for text in standing(figures, past=bool(stale))), width, 4 if height >= TALL else 2
     )
-    short = figures.chips.reading < figures.chips.at_risk
+    short = unread(figures) > 0
     ages = [freshness(link, figures.as_of_ms), freshness(link, figures.as_of_ms, brief=True)]
     age = _fitting([f"{figures.campaign}: {ages[0]}", *map(capital, ages)], width, 1)
     return Part(

@@ -1,0 +1,115 @@
+"""What a rack keeps until the monitor has it: the contract's receipts, as a pure structure. Time is given as data.
+
+A message is known by its stream (boot, kind, board) and its number in it (``seq`` or ``n``). Seconds are those of
+any monotonic clock.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from shared.messages import Receipt
+from shared.topics import Kind
+
+
+class StreamId(NamedTuple):
+    """Whose numbers a number is of."""
+
+    boot: str
+    kind: Kind
+    board: int
+
+
+@dataclass(slots=True, eq=False)
+class Entry:
+    """One kept message; ``order`` is its place among all of the rack, ``sent_s`` when it was last sent."""
+
+    order: int
+    stream: StreamId
+    number: int
+    topic: str
+    payload: bytes
+    sent_s: float | None = None
+
+
+@dataclass(slots=True)
+class _Stream:
+    entries: dict[int, Entry] = field(default_factory=dict)
+    mark: int = -1  # highest number that a receipt of the present run covers
+    moved_s: float = float("-inf")  # when a receipt last covered something more
+
+
+class Spool:
+    """Sent messages that no receipt covers yet."""
+
+    def __init__(self) -> None:
+        self.covered = 0  # how many entries were dropped as covered, ever
+        self._run: str | None = None
+        self._order = 0
+        self._streams: dict[StreamId, _Stream] = {}
+
+    def __len__(self) -> int:
+        return sum(len(stream.entries) for stream in self._streams.values())
+
+    def add(self, stream_id: StreamId, number: int, topic: str, payload: bytes) -> Entry:
+        """Keep a message that is about to be sent; one that is kept already is returned as it is."""
+        stream = self._streams.setdefault(stream_id, _Stream())
+        entry = stream.entries.get(number)
+        if entry is None:
+            entry = Entry(self._order, stream_id, number, topic, payload)
+            self._order += 1
+            if number > stream.mark:
+                stream.entries[number] = entry
+        return entry
+
+    def drop(self, entry: Entry) -> None:
+        """Forget one entry."""
+        stream = self._streams.get(entry.stream)
+        if stream is not None and stream.entries.pop(entry.number, None) is not None:
+            self.covered += 1
+
+    def take(self, receipt: Receipt, now_s: float) -> None:
+        """Drop what a receipt covers; a new run of the monitor makes earlier receipts void."""
+        if receipt.run != self._run:
+            self._run = receipt.run
+            for stream in self._streams.values():
+                stream.mark = -1
+        for boot, boards in receipt.boots.items():
+            for kind, marks in ((Kind.TALLY, boards.tally), (Kind.ERROR, boards.error)):
+                for board, mark in marks.items():
+                    if board.isascii() and board.isdecimal():
+                        self._cover(StreamId(boot, kind, int(board)), mark, now_s)
+
+    def boots(self) -> set[str]:
+        """The boots of which something is kept."""
+        return {stream_id.boot for stream_id, stream in self._streams.items() if stream.entries}
+
+    def all(self) -> list[Entry]:
+        """Everything kept, oldest first."""
+        entries = (entry for stream in self._streams.values() for entry in stream.entries.values())
+        return sorted(entries, key=lambda entry: entry.order)
+
+    def overdue(self, now_s: float, after_s: float) -> list[Entry]:
+        """What was sent ``after_s`` ago or earlier and is still not covered, oldest first.
+
+        A stream whose receipts moved within ``after_s`` is only slow, and sending it again would make it slower.
+        """
+        entries = (
+            entry
+            for stream in self._streams.values()
+            if now_s - stream.moved_s >= after_s
+            for entry in stream.entries.values()
+            if entry.sent_s is not None and now_s - entry.sent_s >= after_s
+        )
+        return sorted(entries, key=lambda entry: entry.order)
+
+    def _cover(self, stream_id: StreamId, mark: int, now_s: float) -> None:
+        stream = self._streams.setdefault(stream_id, _Stream())
+        if mark <= stream.mark:
+            return
+        stream.mark = mark
+        for number in [number for number in stream.entries if number <= mark]:
+            del stream.entries[number]
+            self.covered += 1
+            stream.moved_s = now_s

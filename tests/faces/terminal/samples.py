@@ -1,0 +1,275 @@
+"""Invented figures documents for the tests of the terminal view: none of the numbers was measured or computed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from msgspec.structs import replace
+
+from monitor.faces.terminal.text import Link
+from monitor.figures.document import (
+    Anytime,
+    BoardFigures,
+    Chips,
+    CoverageFigures,
+    EveryFailure,
+    Exposure,
+    FailureFigures,
+    Figures,
+    FixedLook,
+    Incident,
+    Intake,
+    LifeRatios,
+    LotFigures,
+    MechanismFigures,
+    Plan,
+    PoolingFigures,
+    Ratios,
+    ReadErrorBound,
+    Reads,
+    SocketFigures,
+    Target,
+    TargetFixed,
+    Uncredited,
+)
+from monitor.rules.alerts import Alert
+
+AS_OF_MS = 1_773_324_310_000  # 2026-03-12 14:05:10 UTC
+FAILED_AT_MS = AS_OF_MS - 1_260_000  # 13:44:10
+RACKS = ("oven-1", "oven-2")
+CHIPS = 231  # of 240 sockets; the last board has nine empty ones
+
+
+def link(**changes: Any) -> Link:
+    """A live link with data 4 s old."""
+    usual: dict[str, Any] = {
+        "source": "http://127.0.0.1:8631",
+        "state": "live",
+        "age_s": 4.0,
+        "stale_after_s": 30.0,
+    }
+    return Link(**(usual | changes))
+
+
+def socket_of(rack: str, board: int, socket: int) -> int:
+    """The number of a chip, 1 to 231, by its place."""
+    return (RACKS.index(rack) * 6 + board - 1) * 20 + socket
+
+
+def serial(rack: str, board: int, socket: int) -> str:
+    """The serial of the chip at a place."""
+    number = socket_of(rack, board, socket)
+    lot = "ABC"[(number - 1) // 77]
+    return f"{lot}-{(number - 1) % 77 + 1:03}"
+
+
+def board(
+    rack: str, number: int, state: str = "stressing", troubles: dict[int, str] | None = None
+) -> BoardFigures:
+    """One board of 20 sockets, all in the board's state except those named in ``troubles``."""
+    usual = "reading" if state in ("stressing", "not reading") else state
+    sockets = [
+        SocketFigures(k, serial(rack, number, k), (troubles or {}).get(k, usual))
+        for k in range(1, 21)
+        if socket_of(rack, number, k) <= CHIPS
+    ]
+    return BoardFigures(
+        rack=rack,
+        board=number,
+        last_seq=14_832,
+        last_t_ms=AS_OF_MS - 3_000,
+        temp_c=131.24 if state == "temperature" else 125.0 + number / 10,
+        supply_v=1.871 if state == "supply" else 1.979,
+        state=state,
+        last_recv_ms=AS_OF_MS - 2_000,
+        boots=1,
+        credited_h=8_243.17,
+        sockets=sockets,
+    )
+
+
+def boards(special: Sequence[BoardFigures] = ()) -> list[BoardFigures]:
+    """Twelve boards in two racks; those in ``special`` stand for the usual ones."""
+    places = {(item.rack, item.board): item for item in special}
+    return [places.get((rack, n), board(rack, n)) for rack in RACKS for n in range(1, 7)]
+
+
+def mechanism(name: str, failures: int = 0, every: int | None = None, **changes: Any) -> MechanismFigures:
+    """A mechanism with both bounds at 60 % and 90 %; FIT values with more digits than are shown."""
+    looks = [FixedLook(0.6, 11.2311, 0.0, 0.0), FixedLook(0.9, 28.2201, 0.0, 0.0)]
+    always = [Anytime(0.6, 31.4401), Anytime(0.9, 62.7801)]
+    usual: dict[str, Any] = {
+        "name": name,
+        "ea_ev": 1.1,
+        "acceleration": 858.3,
+        "equivalent_h": 81_593_211.9,
+        "failures": failures,
+        "bounds": looks,
+        "anytime": always,
+        "all": EveryFailure(failures if every is None else every, looks, always),
+    }
+    return MechanismFigures(**(usual | changes))
+
+
+def plan() -> Plan:
+    """The campaign of the samples."""
+    return Plan(
+        title="Tern A1 embedded flash, operating life",
+        planned_hours=1000.0,
+        temp_c=125.0,
+        temp_low_c=123.0,
+        temp_high_c=130.0,
+        supply_v=1.98,
+        supply_tol_v=0.04,
+        report_interval_s=10.0,
+        max_gap_s=30.0,
+        elapsed_h=412.37,
+    )
+
+
+def sound(**changes: Any) -> Figures:
+    """Every chip is stressed and read, and none has failed."""
+    usual: dict[str, Any] = {
+        "campaign": "tern-a1",
+        "as_of_ms": AS_OF_MS,
+        "chips": Chips(loaded=CHIPS, at_risk=CHIPS, failed=0, not_relevant=0, strangers=0, reading=CHIPS),
+        "exposure": Exposure(95_123.47, Uncredited(0.0, 12.31, 20.06, 0.0, 1.5)),
+        "reads": Reads(total=68_500_000_000_123, credited=68_488_900_000_017, errors=0, errors_at_risk=0),
+        "mechanisms": [mechanism("charge-loss"), mechanism("gate-oxide", ea_ev=0.7, acceleration=61.2)],
+        "read_error": [ReadErrorBound(0.6, 1.33801e-14), ReadErrorBound(0.9, 3.36201e-14)],
+        "target": Target(
+            fit=50.0,
+            met=False,
+            hours_to_go=117.31,
+            hours_to_go_one_more=488.02,
+            date="2026-03-17T11:24Z",
+            confidence=0.9,
+            mechanism="gate-oxide",
+            fixed=TargetFixed(met=True, hours_to_go=0.0, hours_to_go_one_more=77.7, date=None),
+        ),
+        "pooling": PoolingFigures(0.4129, "pooling supported", "exact conditional test"),
+        "coverage": CoverageFigures(
+            Ratios(0.1039, 0.1084, 0.1085, 25.0319),
+            [
+                LifeRatios("charge-loss", 2.6759, 2.6911, 2.6912, 620.4961),
+                LifeRatios("gate-oxide", 0.1911, 0.1919, 0.1920, 44.2987),
+            ],
+        ),
+        "lots": [
+            LotFigures("A", 77, 0, 31_707.88, 22_829_633_333_339),
+            LotFigures("B", 77, 0, 31_707.81, 22_829_633_333_339),
+            LotFigures("C", 77, 0, 31_707.78, 22_829_633_333_339),
+        ],
+        "failures": [],
+        "incidents": [],
+        "boards": boards(),
+        "intake": Intake(177_984, 12, 0, 3, 1, 0, 0, 0, 0, 0, {}, []),
+        "plan": plan(),
+    }
+    return Figures(**(usual | changes))
+
+
+def failure(**changes: Any) -> FailureFigures:
+    """A failed chip of oven-1 board 1 socket 7."""
+    usual: dict[str, Any] = {
+        "serial": "A-007",
+        "lot": "A",
+        "rack": "oven-1",
+        "board": 1,
+        "socket": 7,
+        "t_ms": FAILED_AT_MS,
+        "up_ms": 1_483_200_000,
+        "boot": "b-1",
+        "hours": 411.98,
+        "reads": 296_625_600_000,
+        "address": 0x1A2B,
+        "expected": "55aa",
+        "observed": "55ab",
+        "witness": "messages",
+        "disposition": None,
+        "mechanism": None,
+    }
+    return FailureFigures(**(usual | changes))
+
+
+def troubled(**changes: Any) -> Figures:
+    """One failed chip, three sockets not read, a board out of temperature, and a silent board."""
+    special = [
+        board("oven-1", 1, troubles={7: "failed"}),
+        board("oven-1", 2, "not reading", {4: "not reading", 5: "not reading", 9: "not reading"}),
+        board("oven-1", 5, "temperature"),
+        board("oven-2", 3, "silent"),
+    ]
+    usual: dict[str, Any] = {
+        "chips": Chips(loaded=CHIPS, at_risk=230, failed=1, not_relevant=0, strangers=0, reading=187),
+        "reads": Reads(total=68_500_000_000_123, credited=68_488_900_000_017, errors=4, errors_at_risk=1),
+        "mechanisms": [mechanism("charge-loss", 1), mechanism("gate-oxide", 1, ea_ev=0.7, acceleration=61.2)],
+        "failures": [failure()],
+        "boards": boards(special),
+    }
+    return sound(**(usual | changes))
+
+
+def three_unread() -> Figures:
+    """Three chips of one board are not being read; nothing else is wrong."""
+    lost = board("oven-1", 2, "not reading", {4: "not reading", 5: "not reading", 9: "not reading"})
+    chips = Chips(loaded=CHIPS, at_risk=CHIPS, failed=0, not_relevant=0, strangers=0, reading=CHIPS - 3)
+    return sound(chips=chips, boards=boards([lost]))
+
+
+def nothing_yet() -> Figures:
+    """A campaign before its first tally: H = 0, and every bound null."""
+    none = [FixedLook(0.6, None, 0.0, None), FixedLook(0.9, None, 0.0, None)]
+    never = [Anytime(0.6, None), Anytime(0.9, None)]
+    bare = mechanism(
+        "charge-loss", equivalent_h=0.0, bounds=none, anytime=never, all=EveryFailure(0, none, never)
+    )
+    empty = [
+        replace(
+            item,
+            state="never seen",
+            last_seq=None,
+            last_t_ms=None,
+            temp_c=None,
+            supply_v=None,
+            last_recv_ms=None,
+            boots=0,
+            credited_h=0.0,
+            sockets=[replace(s, state="never seen") for s in item.sockets],
+        )
+        for item in boards()
+    ]
+    return sound(
+        as_of_ms=None,
+        chips=Chips(loaded=CHIPS, at_risk=CHIPS, failed=0, not_relevant=0, strangers=0, reading=0),
+        exposure=Exposure(0.0, Uncredited(0.0, 0.0, 0.0, 0.0, 0.0)),
+        reads=Reads(0, 0, 0, 0),
+        mechanisms=[bare],
+        read_error=[ReadErrorBound(0.6, None), ReadErrorBound(0.9, None)],
+        target=Target(
+            50.0, False, None, None, None, 0.9, "charge-loss", TargetFixed(False, None, None, None)
+        ),
+        pooling=PoolingFigures(None, "no failures", "exact conditional test"),
+        coverage=CoverageFigures(Ratios(0.0, 0.0, 0.0, 0.0), [LifeRatios("charge-loss", 0.0, 0.0, 0.0, 0.0)]),
+        boards=empty,
+        intake=Intake(0, 0, 0, 0, 0, 0, 0, 0, 0, 0, {}, []),
+        plan=replace(plan(), elapsed_h=0.0),
+    )
+
+
+def alert(**changes: Any) -> Alert:
+    """An alert that stands."""
+    usual: dict[str, Any] = {
+        "id": "a-1",
+        "kind": "chip failed",
+        "subject": "A-007",
+        "reason": "first failed read at 411.9 h",
+        "began_ms": FAILED_AT_MS,
+    }
+    return Alert(**(usual | changes))
+
+
+def incident() -> Incident:
+    """Three chips of one board that failed together."""
+    return Incident("oven-2", 4, ["C-004", "C-005", "C-006"], FAILED_AT_MS)

@@ -1,0 +1,463 @@
+"""The screen answers the engineer's questions at 80 by 24, keeps to its size, and never shows old data as new."""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Sequence
+from typing import Any
+
+import pytest
+from msgspec.structs import replace
+from rich.cells import cell_len
+from rich.console import Console
+
+from monitor.faces.terminal import Link, render
+from monitor.figures.document import (
+    Anytime,
+    Chips,
+    EveryFailure,
+    Figures,
+    FixedLook,
+    Reads,
+    SocketFigures,
+    Target,
+    TargetFixed,
+)
+from monitor.rules.alerts import Alert
+from tests.faces.terminal import samples
+
+SIZES = [(80, 24), (200, 60), (60, 16), (40, 10)]
+ANY_ESCAPE = re.compile(r"\x1b\[[0-9;]*m")
+COLOUR = re.compile(r"\x1b\[(?:\d+;)*(?:3[0-8]|4[0-8]|9[0-7]|10[0-7])(?:;\d+)*m")
+
+
+def printed(
+    figures: Figures | None,
+    link: Link | None = None,
+    size: tuple[int, int] = (80, 24),
+    alerts: Sequence[Alert] = (),
+    environ: dict[str, str] | None = None,
+    **options: Any,
+) -> str:
+    """What a console of that size prints: without colour unless the options or the environment say otherwise."""
+    width, height = size
+    ascii_only = options.pop("ascii_only", False)
+    options = {"color_system": None} | options
+    console = Console(file=io.StringIO(), width=width, height=height, _environ=environ or {}, **options)
+    console.print(
+        render(figures, alerts, link or samples.link(), width, height, ascii_only=ascii_only), end=""
+    )
+    assert isinstance(console.file, io.StringIO)
+    return console.file.getvalue()
+
+
+def flat(text: str) -> str:
+    """The text as one line of single blanks, so that a fact may stand over a line's end."""
+    return " ".join(text.split())
+
+
+def assert_fits(text: str, size: tuple[int, int]) -> None:
+    lines = text.split("\n")
+    assert len(lines) <= size[1], text
+    assert all(cell_len(line) <= size[0] for line in lines), text
+
+
+HOSTILE = "\x1b[2J\x1b]0;x\x07[/red][bold]\u202e\ud800\u200b晶片" + "Z" * 90
+
+
+def hostile() -> Figures:
+    """Strings of outsiders at their worst in every place where one stands."""
+    failure = samples.failure(serial=HOSTILE, lot=HOSTILE, rack=HOSTILE, expected=HOSTILE, mechanism=HOSTILE)
+    board = replace(samples.board("oven-1", 2), rack=HOSTILE, state=HOSTILE)
+    mechanism = samples.mechanism(HOSTILE)
+    return samples.troubled(
+        campaign=HOSTILE,
+        failures=[failure],
+        mechanisms=[mechanism],
+        boards=[board, samples.board("oven-1", 1, troubles={3: HOSTILE})],
+        plan=replace(samples.plan(), title=HOSTILE),
+    )
+
+
+def enormous() -> Figures:
+    """Numbers at the far end of what the contract allows."""
+    looks = [FixedLook(0.6, 1e15, 1e14, 5e14), FixedLook(0.9, 1.0000001e15, 0.0, None)]
+    always = [Anytime(0.6, 1e300), Anytime(0.9, 5e-324)]
+    huge = samples.mechanism("charge-loss", 2**40, bounds=looks, anytime=always, equivalent_h=1e308)
+    reads = Reads(2**63, 2**63, 2**63, 2**63)
+    return samples.troubled(
+        mechanisms=[replace(huge, all=EveryFailure(2**41, looks, always))],
+        reads=reads,
+        as_of_ms=2**63 - 1,
+        failures=[samples.failure(t_ms=-(2**63), address=2**63 - 1, expected="f" * 64, observed="0" * 64)],
+        target=Target(
+            1e15, False, 1e300, None, None, 0.9, "charge-loss", TargetFixed(False, 1e18, 1e19, None)
+        ),
+    )
+
+
+ALL = {
+    "sound": samples.sound,
+    "troubled": samples.troubled,
+    "three unread": samples.three_unread,
+    "nothing yet": samples.nothing_yet,
+    "hostile": hostile,
+    "enormous": enormous,
+}
+
+
+@pytest.mark.parametrize("size", [*SIZES, (20, 5), (7, 3), (1, 1)])
+@pytest.mark.parametrize("name", ALL)
+def test_the_screen_keeps_to_its_size(name: str, size: tuple[int, int]) -> None:
+    alerts = [samples.alert(), samples.alert(subject=HOSTILE, reason=HOSTILE)]
+    assert_fits(printed(ALL[name](), size=size, alerts=alerts), size)
+    assert_fits(printed(ALL[name](), samples.link(source=HOSTILE, note=HOSTILE, age_s=1e9), size), size)
+    assert_fits(printed(None, samples.link(state="connecting", age_s=None), size), size)
+
+
+def test_the_first_sentence_when_all_is_well() -> None:
+    assert printed(samples.sound()).startswith("All 231 chips are stressed and read.\n")
+
+
+def test_the_first_sentence_names_the_chips_that_are_not_read() -> None:
+    first = "3 of 231 chips are NOT being read: oven-1 board 2 sockets 4, 5, 9.\n"
+    assert printed(samples.three_unread()).startswith(first)
+
+
+def test_the_first_sentence_counts_every_trouble_and_the_failed() -> None:
+    said = flat(printed(samples.troubled(), size=(200, 60)))
+    assert said.startswith(
+        "43 of 230 chips at risk are NOT stressed and read: 3 NOT being read (oven-1 board 2 sockets 4, 5, 9); "
+        "20 SILENT (oven-2 board 3); 20 OUT of temperature (oven-1 board 5); 1 of 231 has FAILED. "
+    )
+
+
+def test_a_board_in_trouble_is_told_though_the_count_of_chips_says_all_is_well() -> None:
+    silent = samples.board("oven-2", 3, "silent")
+    for board in (silent, replace(silent, sockets=samples.board("oven-2", 3).sockets)):
+        said = printed(samples.sound(boards=samples.boards([board])))
+        assert said.startswith("20 of 231 chips are SILENT: oven-2 board 3.\n")
+        assert "oven-2 3 SSSSSSSSSS SSSSSSSSSS SILENT" in said
+
+
+def test_a_count_of_chips_not_read_is_told_though_no_board_says_which() -> None:
+    said = printed(samples.sound(chips=Chips(231, 231, 0, 0, 0, 230)))
+    assert said.startswith("1 of 231 chips is NOT stressed and read.\n")
+
+
+def test_with_little_room_the_places_go_before_the_troubles() -> None:
+    said = flat(printed(samples.troubled()))
+    assert "3 NOT being read (oven-1 board 2 sockets 4, 5, 9); 20 SILENT; 20 OUT of temperature;" in said
+
+
+@pytest.mark.parametrize(
+    ("chips", "sentence"),
+    [
+        (Chips(231, 230, 1, 0, 0, 230), "All 230 chips at risk are stressed and read; 1 of 231 has FAILED."),
+        (Chips(231, 228, 2, 1, 0, 228), "; 2 of 231 have FAILED, 1 failed as not relevant."),
+        (Chips(1, 1, 0, 0, 0, 1), "The 1 chip is stressed and read."),
+        (Chips(2, 0, 2, 0, 0, 0), "No chip is at risk any more; 2 of 2 have FAILED."),
+        (Chips(0, 0, 0, 0, 0, 0), "The campaign names no chip."),
+    ],
+)
+def test_the_first_sentence_by_the_risk_set(chips: Chips, sentence: str) -> None:
+    assert sentence in flat(printed(samples.sound(chips=chips)))
+
+
+def test_before_the_first_tally_every_chip_is_not_yet_seen() -> None:
+    said = flat(printed(samples.nothing_yet(), samples.link(age_s=None, state="connecting")))
+    assert said.startswith("231 of 231 chips are NOT YET SEEN: oven-1 boards 1-6; oven-2 boards 1-6.")
+    assert "No data has come in yet, connecting to http://127.0.0.1:8631." in said.replace(
+        "tern-a1: no", "No"
+    )
+    assert "charge-loss 0/0 0 none none none none" in said
+    assert "NOT met, hours to go not known yet" in said
+
+
+def test_without_any_figures_the_screen_says_so() -> None:
+    said = printed(None, samples.link(state="connecting", age_s=None, note="Trying again in 2 s."))
+    assert flat(said) == "No data has come in yet, connecting to http://127.0.0.1:8631. Trying again in 2 s."
+
+
+def test_which_chip_failed_when_and_where() -> None:
+    said = flat(printed(samples.troubled()))
+    assert "Failures A-007 lot A, oven-1 board 1 socket 7, 2026-03-12 13:44 UTC, 411.9 h" in said
+
+
+def test_a_tall_screen_tells_what_was_read_where_and_the_disposition() -> None:
+    said = flat(printed(samples.troubled(), size=(200, 60)))
+    assert "address 0x1a2b: expected 55aa, observed 55ab; 296,625,600,000 reads credited" in said
+    assert "waits for a disposition" in said
+    decided = samples.failure(disposition="relevant", mechanism="gate-oxide")
+    said = flat(printed(samples.troubled(failures=[decided]), size=(200, 60)))
+    assert "relevant, mechanism gate-oxide" in said
+
+
+def test_the_latest_failures_stay_when_there_are_many() -> None:
+    many = [samples.failure(serial=f"B-{n:03}", t_ms=samples.FAILED_AT_MS + n * 60_000) for n in range(40)]
+    said = printed(samples.troubled(failures=many))
+    assert re.findall(r"B-\d{3}", said) == ["B-039", "B-038", "B-037"]
+    assert re.search(r"\d+ rows hidden \(failures 117,", said)
+
+
+def test_an_equipment_incident_is_named() -> None:
+    said = flat(printed(samples.troubled(incidents=[samples.incident()])))
+    assert "Suspect the equipment first: 3 chips failed together on oven-2 board 4" in said
+    assert "C-004, C-005, C-006" in said
+
+
+def test_every_socket_of_twelve_boards_is_on_a_small_screen() -> None:
+    said = printed(samples.troubled())
+    rows = {
+        "oven-1 1": "......F... .......... 125.1 C",
+        "oven-1 2": "...NN...N. .......... NOT READ",
+        "oven-1 5": "TTTTTTTTTT TTTTTTTTTT 131.2 C!",
+        "oven-2 3": "SSSSSSSSSS SSSSSSSSSS SILENT",
+        "oven-2 6": ".......... .          125.6 C",
+    }
+    for name, row in rows.items():
+        assert f"{name} {row}" in said
+    for rack in samples.RACKS:
+        for number in range(1, 7):
+            assert f"{rack} {number} " in said
+    marks = {mark: said.count(mark) for mark in ("N ", "S ", "F ")}
+    assert all(marks.values())
+    assert ". read  F failed  N not read  S silent  T temperature" in said
+
+
+@pytest.mark.parametrize(
+    ("state", "mark", "words", "brief"),
+    [
+        ("counter", "C", "C counter fault", "COUNTER"),
+        ("silent", "S", "S silent", "SILENT"),
+        ("offline", "O", "O offline", "OFFLINE"),
+        ("temperature", "T", "T temperature", "131.2 C!"),
+        ("supply", "V", "V supply", "1.871 V!"),
+        ("unwitnessed", "U", "U unwitnessed", "UNWITN."),
+        ("never seen", "-", "- never seen", "no data"),
+        ("starting", "~", "~ starting", "starting"),
+        ("no chip at risk", "?", "? unknown", "no chips"),
+        ("what is this", "?", "? unknown", "wha..his"),
+    ],
+)
+def test_each_state_has_a_mark_of_its_own(state: str, mark: str, words: str, brief: str) -> None:
+    said = printed(samples.sound(boards=samples.boards([samples.board("oven-1", 4, state)])))
+    assert f"oven-1 4 {mark * 10} {mark * 10} {brief}" in said
+    assert words in said
+
+
+def test_an_empty_socket_and_a_chip_failed_as_not_relevant_have_marks() -> None:
+    gap = samples.board("oven-1", 4, troubles={2: "not relevant"})
+    gap = replace(gap, sockets=[item for item in gap.sockets if item.socket != 3])
+    said = printed(samples.sound(boards=samples.boards([gap])))
+    assert "oven-1 4 .x_......." in said
+    assert "x failed, not relevant" in said
+    assert "_ empty" in said
+
+
+def test_a_board_of_256_sockets_takes_several_lines() -> None:
+    sockets = [SocketFigures(n, f"X-{n:03}", "reading") for n in range(1, 257)]
+    said = printed(samples.sound(boards=[replace(samples.board("oven-1", 1), sockets=sockets)]))
+    body = said.split("Boards:  . read\n")[1].split("\nHours")[0]
+    assert body.count(".") == 256 + 1  # and the point of 125.1 C
+
+
+def test_sound_boards_are_hidden_before_boards_in_trouble() -> None:
+    said = printed(samples.troubled(), size=(60, 16))
+    for name in ("oven-1 1", "oven-1 2", "oven-1 5", "oven-2 3"):
+        assert f"\n{name} " in said
+    assert "\noven-1 3 " not in said
+
+
+def test_hours_credited_and_not_credited_by_reason() -> None:
+    """Credited 95 123.47 h is rounded down; 12.31 h and 20.06 h that were lost are rounded up."""
+    said = flat(printed(samples.troubled()))
+    assert "credited 95,123.4 chip-hours (412.3 of 1,000 planned); not credited:" in said
+    assert "not read 1.5, temperature 20.1, supply 0, unwitnessed 12.4, counter 0" in said
+
+
+def test_both_bounds_of_each_mechanism_at_each_confidence() -> None:
+    """11.2311, 28.2201, 31.4401 and 62.7801 FIT are rounded up, 81 593 211.9 h down."""
+    lines = printed(samples.troubled()).split("\n")
+    at = next(i for i, line in enumerate(lines) if line.startswith("Claims"))
+    assert lines[at].split() == ["Claims", "one", "look", "any", "time"]
+    assert flat(lines[at + 1]) == "FIT at most failures/all equivalent h 60 % 90 % 60 % 90 %"
+    assert lines[at + 2].split() == ["charge-loss", "1/1", "8.15e7", "11.3", "28.3", "31.5", "62.8"]
+    assert lines[at + 3].split() == ["gate-oxide", "1/1", "8.15e7", "11.3", "28.3", "31.5", "62.8"]
+    end = lines[at + 1].index("90 %") + 4
+    assert lines[at].index("one look") + 8 == end
+
+
+def test_the_bounds_over_every_failure_are_shown_where_they_differ() -> None:
+    every = EveryFailure(2, [FixedLook(0.6, 38.06, 0, 0), FixedLook(0.9, 65.22, 0, 0)], [Anytime(0.9, 99.94)])
+    figures = samples.troubled(mechanisms=[samples.mechanism("charge-loss", 1, all=every)])
+    said = flat(printed(figures))
+    assert "charge-loss 1/2 8.15e7 11.3 28.3 31.5 62.8 every failure 2 38.1 65.3 - 100" in said
+
+
+def test_bounds_are_told_in_words_where_the_table_has_no_room() -> None:
+    said = flat(printed(samples.sound(), size=(40, 60)))
+    assert (
+        "charge-loss: 0 failures in 8.15e7 equivalent h; any time at most 31.5 FIT at 60 %, 62.8 FIT at 90 %"
+        in said
+    )
+    assert "one look at most 11.3 FIT at 60 %, 28.3 FIT at 90 %" in said
+
+
+def test_a_tall_screen_says_what_the_two_kinds_of_bound_are() -> None:
+    said = printed(samples.sound(), size=(200, 60))
+    assert (
+        "One look: good for one look at a time fixed in advance. Any time: holds however often you look."
+        in said
+    )
+
+
+def test_coverage_in_reads_and_in_life() -> None:
+    """0.1039, 0.1084, 0.1085 and 25.0319 lives are rounded down."""
+    said = flat(printed(samples.troubled()))
+    assert "Coverage reads: least 0.103 median 0.108 most 0.108 lives, fleet 25.0" in said
+    assert "charge-loss: least 2.67 median 2.69 most 2.69 lives, fleet 620" in said
+    assert "gate-oxide: least 0.191 median 0.191 most 0.192 lives, fleet 44.2" in said
+
+
+def test_when_the_target_is_met_by_either_bound() -> None:
+    said = flat(printed(samples.troubled()))
+    assert "Target 50 FIT at 90 %, any time: NOT met, 117.4 h to go, 2026-03-17T11:24Z" in said
+    assert "50 FIT at 90 %, one look: met" in said
+    tall = flat(printed(samples.troubled(), size=(200, 60)))
+    assert "with one more failure: any time 488.1 h, one look 77.70 h" in tall
+    assert "gate-oxide meets it last; hours to go are clock hours with every chip at risk credited" in tall
+
+
+def test_the_bound_on_read_errors_and_exact_counts() -> None:
+    tall = flat(printed(samples.troubled(), size=(200, 60)))
+    assert "68,488,900,000,017 credited of 68,500,000,000,123; failed at risk 1" in tall
+    said = flat(printed(enormous(), size=(200, 60)))
+    assert "9,223,372,036,854,775,808 credited of 9,223,372,036,854,775,808" in said
+    assert "errors a read at most 1.34e-14 at 60 %, 3.37e-14 at 90 %; 4 failed" in flat(
+        printed(samples.troubled())
+    )
+
+
+def test_enormous_bounds_are_written_short_and_rounded_up() -> None:
+    said = flat(printed(enormous(), size=(200, 60)))
+    assert "1.00e15 1.01e15 1.00e300 5.00e-324" in said
+
+
+def test_a_tall_screen_has_lots_pooling_intake_alerts_and_the_campaign() -> None:
+    said = flat(printed(samples.sound(), size=(200, 60), alerts=[samples.alert(cleared_ms=samples.AS_OF_MS)]))
+    assert "lot A: 0 of 77 chips failed, 31,707.8 chip-hours, 22,829,633,333,339 reads credited" in said
+    assert "pooling test: pooling supported (exact conditional test, p = 0.412)" in said
+    assert "accepted 177,984, duplicates 12, conflicts 0, late 3, gaps 1" in said
+    assert (
+        "chip failed: A-007, since 2026-03-12 13:44 UTC, cleared 2026-03-12 14:05 UTC: first failed read"
+        in said
+    )
+    assert (
+        "tern-a1, Tern A1 embedded flash, operating life: 125 C (123 to 130 C), 1.98 V within 0.04 V" in said
+    )
+    assert "hidden" not in said
+
+
+def test_fresh_data_tells_its_age_and_source() -> None:
+    assert "data 4 s old (14:05:10 UTC), live from http://127.0.0.1:8631." in printed(samples.sound())
+    replay = samples.link(source="replay of runs/x at 3600 x", state="replay")
+    assert "data 4 s old (2026-03-12 14:05:10 UTC), replay of runs/x at 3600 x." in printed(
+        samples.sound(), replay
+    )
+    early = printed(samples.sound(), samples.link(age_s=-3.0))
+    assert "Data dated 3 s ahead of this clock" in early
+
+
+@pytest.mark.parametrize("size", [*SIZES, (40, 1), (20, 3)])
+@pytest.mark.parametrize(
+    ("changes", "stale"),
+    [
+        ({"age_s": 30.0}, False),
+        ({"age_s": 30.5}, True),
+        ({"age_s": 3.0, "state": "lost"}, True),
+        ({"age_s": None, "state": "lost"}, True),
+        ({"age_s": None, "state": "connecting"}, False),
+        ({"age_s": 3.0, "state": "replay"}, False),
+    ],
+)
+def test_stale_stands_first_if_and_only_if_the_data_is(
+    changes: dict[str, Any], stale: bool, size: tuple[int, int]
+) -> None:
+    for figures in (samples.sound(), samples.troubled(), None):
+        said = printed(figures, samples.link(**changes), size)
+        assert said.startswith("STALE") is stale
+        assert ("STALE" in said) is stale
+
+
+def test_stale_data_is_in_reverse_and_in_the_past_tense() -> None:
+    link = samples.link(age_s=125.0)
+    said = printed(samples.three_unread(), link, color_system="standard", force_terminal=True)
+    first = said.split("\n")[0]
+    assert first.startswith("\x1b[1;7mSTALE, 2 min 5 s old. 3 of 231 chips were NOT being read")
+    assert "Boards, LAST KNOWN:" in said
+    assert "All 231 chips were stressed and read." in flat(printed(samples.sound(), link))
+
+
+def test_no_colour_when_the_environment_asks_for_none() -> None:
+    shown = {
+        environ: printed(
+            samples.troubled(), color_system="standard", force_terminal=True, environ=dict(environ)
+        )
+        for environ in ((), (("NO_COLOR", "1"),))
+    }
+    assert COLOUR.search(shown[()])  # the control: there is a colour to be left out
+    assert not COLOUR.search(shown[(("NO_COLOR", "1"),)])
+    assert [ANY_ESCAPE.sub("", text) for text in shown.values()] == [printed(samples.troubled())] * 2
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("name", ALL)
+def test_ascii_only_is_ascii_only(name: str, size: tuple[int, int]) -> None:
+    link = samples.link(source=HOSTILE, note=HOSTILE)
+    said = printed(ALL[name](), link, size, [samples.alert(reason=HOSTILE)], ascii_only=True)
+    assert said.isascii()
+    assert_fits(said, size)
+
+
+def test_strings_from_outside_steer_nothing() -> None:
+    said = printed(hostile(), samples.link(source=HOSTILE), (200, 60), [samples.alert(reason=HOSTILE)])
+    assert not re.search(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069\u200b\ud800-\udfff]", said)
+    assert "[/red][bold]晶片ZZZ" in said  # markup stands as it was written
+    assert "]0;x" not in said
+
+
+def test_hidden_rows_are_counted() -> None:
+    """Up to 39 lines the wording is the same, so that what is shown and what is hidden add up."""
+    rows = [line for line in printed(samples.sound(), size=(80, 39)).split("\n") if line.strip()]
+    assert not rows[-1].endswith("enlarge the window")
+    for height in (24, 16, 8):
+        *shown, notice = printed(samples.sound(), size=(80, height)).split("\n")
+        hidden = re.match(r"(\d+) rows? hidden", notice)
+        assert hidden
+        assert len(shown) + int(hidden[1]) == len(rows)
+
+
+def test_three_failures_and_twelve_boards_have_room_on_a_small_screen() -> None:
+    three = [samples.failure(serial=f"B-{n:03}") for n in range(3)]
+    said = printed(samples.troubled(failures=three))
+    assert all(f"{rack} {number} " in said for rack in samples.RACKS for number in range(1, 7))
+    assert all(f"B-{n:03}" in said for n in range(3))
+
+
+def test_very_many_sound_boards_leave_room_for_the_coverage() -> None:
+    many = [replace(samples.board("oven-1", 1), board=number) for number in range(1, 101)]
+    said = printed(samples.sound(boards=many))
+    assert "Coverage  reads:" in said
+    assert re.search(r"boards 9\d", said)
+
+
+def test_standing_alerts_come_before_cleared_ones_and_the_latest_first() -> None:
+    moments = {"old": 1_000, "new": 2_000, "over": 3_000}
+    alerts = [
+        samples.alert(subject=name, began_ms=t_ms, cleared_ms=4_000 if name == "over" else None)
+        for name, t_ms in moments.items()
+    ]
+    said = printed(samples.sound(), size=(200, 60), alerts=alerts)
+    assert re.findall(r"chip failed: (\w+)", said) == ["new", "old", "over"]
