@@ -20,13 +20,13 @@ LINE_EVERY_S = 5.0
 
 
 class Display:
-    """Shows figures as they come; use it as a context manager."""
+    """Shows figures as they come (not at all when ``quiet``); use it as a context manager."""
 
-    def __init__(self, *, plain: bool, ascii_only: bool = False) -> None:
+    def __init__(self, *, plain: bool, ascii_only: bool = False, quiet: bool = False) -> None:
         console = Console()
-        self._screen = (
-            None if plain or not has_terminal(console) else Screen(console, ascii_only=ascii_only or _ascii())
-        )
+        no_screen = plain or quiet or not has_terminal(console)
+        self._screen = None if no_screen else Screen(console, ascii_only=ascii_only or _ascii())
+        self._quiet = quiet
         self._known: set[tuple[str, int | None]] = set()
         self._line_at = float("-inf")
 
@@ -45,6 +45,7 @@ class Display:
         """Redraw the view; or print a line when an alert is new or some seconds have passed."""
         if self._screen is not None:
             self._screen.show(figures, alerts, link)
+        if self._screen is not None or self._quiet:
             return
         new = [alert for alert in alerts if (alert.id, alert.cleared_ms) not in self._known]
         now = time.monotonic()

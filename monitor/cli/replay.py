@@ -43,8 +43,8 @@ def _at_speed(path: Path, args: argparse.Namespace) -> Account:
         campaign, steps = need_campaign(path, campaign), read_lines(path)
     account = Account(campaign)
     source = f"replay of {path} at {args.speed:g} times real time"
-    with Display(plain=args.plain or args.json, ascii_only=args.ascii) as display:
-        player = _Player(account, display, source, args.speed, silent=args.json)
+    with Display(plain=args.plain, ascii_only=args.ascii, quiet=args.json) as display:
+        player = _Player(account, display, source, args.speed)
         for step in steps:
             player.play(step)
         player.show()
@@ -54,14 +54,11 @@ def _at_speed(path: Path, args: argparse.Namespace) -> Account:
 class _Player:
     """Feeds an account at a pace told by the receive times, and keeps the display current."""
 
-    def __init__(
-        self, account: Account, display: Display, source: str, speed: float, *, silent: bool
-    ) -> None:
+    def __init__(self, account: Account, display: Display, source: str, speed: float) -> None:
         self._account = account
         self._display = display
         self._source = source
         self._speed = speed
-        self._silent = silent
         self._alerts: dict[str, Alert] = {}
         self._first_ms: int | None = None
         self._began_s = time.monotonic()
@@ -96,8 +93,6 @@ class _Player:
 
     def show(self) -> None:
         """Draw the account as it stands."""
-        if self._silent:
-            return
         figures = self._account.figures()
         opened = [alert for alert in self._alerts.values() if alert.cleared_ms is None]
         for alert in update(opened, figures, figures.as_of_ms or 0):

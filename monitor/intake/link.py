@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol, cast
 
 import aiomqtt
+from paho.mqtt.client import MQTT_CLEAN_START_FIRST_ONLY
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -169,7 +170,7 @@ async def connect(address: Address, client_id: str, filters: Sequence[str]) -> A
         queue_type=cast("type[asyncio.Queue[aiomqtt.Message]]", lambda maxsize=0: inbox),
         protocol=aiomqtt.ProtocolVersion.V5 if five else aiomqtt.ProtocolVersion.V311,
         clean_session=None if five else False,
-        clean_start=False,
+        clean_start=False if five else MQTT_CLEAN_START_FIRST_ONLY,  # paho's word for "not given"
         properties=_durable() if five else None,
         keepalive=KEEPALIVE_S,
         timeout=CONNECT_TIMEOUT_S,

@@ -39,7 +39,7 @@ def test_the_page_has_at_most_78_columns_and_no_control_characters(name: str) ->
         "not credited, unwitnessed (no tally for too long) 12.4",
         "not credited, counter fault 0",
         "not credited now: oven-2 board 3, silent",
-        "credited 68,488,900,000,017",
+        "credited 68,488,900,000,017 in all 68,500,000,000,123 failed 4 failed while the chip was at risk 1",
         "probability that a read fails, at 60 % confidence: at most 1.34e-14",
         "activation energy 0.7 eV, acceleration 61.2 at the set-point 8.15e7 equivalent hours of use",
         "60 % one look at a time fixed in advance 11.3 0",
