@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 
 from shared.quantities import MAX_BOARD
 
@@ -41,6 +42,7 @@ def is_prefix(text: str) -> bool:
     return len(text) <= 128 and _PREFIX.fullmatch(text) is not None
 
 
+@lru_cache(maxsize=16_384)  # a floor has few topics, and each comes every few seconds
 def parse_topic(prefix: str, text: str) -> Topic | None:
     """The topic that ``text`` names, or None when it is none of the contract's under ``prefix``."""
     head, slash, rest = text[: len(prefix)], text[len(prefix) : len(prefix) + 1], text[len(prefix) + 1 :]

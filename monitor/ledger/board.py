@@ -191,7 +191,7 @@ class Board:
 
     def _enter_whole(self, interval: Interval, which: Flags) -> None:
         accounts = self.accounts
-        for reason in np.unique(interval.reason[which]).tolist():
+        for reason in set(interval.reason[which].tolist()):
             mine = which & (interval.reason == reason)
             chips = self.chips[mine]
             accounts.enter(chips, reason, interval.dt_ms, interval.fixed)
@@ -408,10 +408,13 @@ class Board:
 
 
 def _uncredited_slice(before: Base | None, after: Base) -> Slice:
-    """The stretch up to a tally that opens an account: an instant may lie in it, but nothing of it is credited."""
-    start_ms = (
-        before.up_ms if before is not None else FROM_BOOT - 1
-    )  # a message at the very start belongs to it
+    """The stretch up to a tally that opens an account: an instant may lie in it, but nothing of it is credited.
+
+    It reaches back to the start of the boot (a message at its very start included) for the first tally, and for one
+    that opens the account anew with a clock that fell: then only the new time counts.
+    """
+    rises = before is not None and before.up_ms < after.up_ms
+    start_ms = before.up_ms if before is not None and rises else FROM_BOOT - 1
     return Slice(start_ms, after.up_ms, Reason.COUNTER, (), 0, None, creditable=False)
 
 

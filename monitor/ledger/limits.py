@@ -55,11 +55,13 @@ class Limits:
 
     def min_reads(self, dt_ms: int) -> int:
         """The least whole number of reads that counts as reading for ``dt_ms``."""
-        return min(math.ceil(self.min_reads_per_ms * dt_ms), INT_MAX)
+        rate = self.min_reads_per_ms
+        return min(-(-rate.numerator * dt_ms // rate.denominator), INT_MAX)
 
     def max_reads(self, dt_ms: int) -> int:
         """The greatest whole number of reads that a rack can do in ``dt_ms``."""
-        return min(math.floor(self.max_reads_per_ms * dt_ms), INT_MAX)
+        rate = self.max_reads_per_ms
+        return min(rate.numerator * dt_ms // rate.denominator, INT_MAX)
 
     def witnessed(self, dt_ms: int) -> bool:
         """Whether an interval of ``dt_ms`` is short enough to rest on its two ends."""
