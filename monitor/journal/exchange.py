@@ -10,7 +10,7 @@ import io
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 
 import msgspec
 import zstandard
@@ -21,6 +21,7 @@ from shared.quantities import Instant
 from shared.topics import format_topic
 
 MAX_LINE_BYTES = 1024 * 1024  # a payload of the contract has at most 16 KiB; the rest is a foreign file's
+_PACKED_BYTES = 4096  # unpacked at a time: few enough that a hostile file cannot fill the memory
 
 
 class Line(msgspec.Struct, omit_defaults=True):
@@ -96,12 +97,45 @@ def open_writer(path: Path) -> Iterator[IO[bytes]]:
 def _open_reader(path: Path) -> Iterator[IO[bytes]]:
     with path.open("rb") as raw:
         if path.suffix == ".zst":
-            with zstandard.ZstdDecompressor(max_window_size=2**27).stream_reader(
-                raw, read_across_frames=True
-            ) as packed:
-                yield io.BufferedReader(packed, 1 << 18)
+            with io.BufferedReader(_Unpacked(raw), 1 << 18) as unpacked:
+                yield unpacked  # typeshed tells BufferedReader and IO apart
         else:
             yield raw
+
+
+class _Unpacked(io.RawIOBase):
+    """What compressed frames hold. A file cut off within a frame raises EOFError: it is no shorter run."""
+
+    def __init__(self, raw: IO[bytes]) -> None:
+        self._raw = raw
+        self._frame: zstandard.ZstdDecompressionObj | None = None
+        self._left = b""
+        self._ready = b""
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, buffer: Any) -> int:
+        while not self._ready and self._unpack_more():
+            pass
+        taken = self._ready[: len(buffer)]
+        buffer[: len(taken)] = taken
+        self._ready = self._ready[len(taken) :]
+        return len(taken)
+
+    def _unpack_more(self) -> bool:
+        packed = self._left or self._raw.read(_PACKED_BYTES)
+        if not packed:
+            if self._frame is not None:
+                raise EOFError("the file is cut off")
+            return False
+        if self._frame is None:
+            self._frame = zstandard.ZstdDecompressor(max_window_size=2**27).decompressobj()
+        self._ready = self._frame.decompress(packed)
+        self._left = b""
+        if self._frame.eof:
+            self._left, self._frame = self._frame.unused_data, None
+        return True
 
 
 def _line(path: Path, number: int, text: bytes) -> Line:

@@ -53,8 +53,11 @@ class SqliteJournal:
             db = await _connect(path)
         except OSError as error:
             raise JournalError(f"{folder}: cannot make the run directory ({error.strerror})") from error
+        except sqlite3.Error as error:
+            raise _trouble(path, error) from error
         try:
-            await _migrate(db)
+            await _make_durable(db)
+            await _migrate(db, path)
             await _write_run(db, run)
         except sqlite3.Error as error:
             await db.close()
@@ -74,9 +77,10 @@ class SqliteJournal:
         except sqlite3.Error as error:
             raise _trouble(path, error) from error
         try:
-            await _check_ours(db, path)
-            await _migrate(db)
-            return cls(path, db, await _read_run(db))
+            await _check_ours(db, path)  # before anything is written: a foreign file stays as it is
+            await _make_durable(db)
+            await _migrate(db, path)
+            return cls(path, db, await _read_run(db, path))
         except sqlite3.Error as error:
             await db.close()
             raise _trouble(path, error) from error
@@ -231,19 +235,17 @@ def _trouble(path: Path, error: sqlite3.Error) -> JournalError:
 async def _connect(path: Path) -> aiosqlite.Connection:
     db = await aiosqlite.connect(path, isolation_level=None)
     try:
-        for pragma in (
-            f"busy_timeout={_BUSY_MS}",
-            "journal_mode=WAL",
-            "synchronous=FULL",
-            "foreign_keys=ON",
-            "journal_size_limit=67108864",
-        ):
-            async with db.execute(f"PRAGMA {pragma}"):
-                pass
+        await db.execute(f"PRAGMA busy_timeout={_BUSY_MS}")
     except BaseException:
         await db.close()
         raise
     return db
+
+
+async def _make_durable(db: aiosqlite.Connection) -> None:
+    for pragma in ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "journal_size_limit=67108864"):
+        async with db.execute(f"PRAGMA {pragma}"):
+            pass
 
 
 async def _check_ours(db: aiosqlite.Connection, path: Path) -> None:
@@ -253,7 +255,7 @@ async def _check_ours(db: aiosqlite.Connection, path: Path) -> None:
         raise InputError(f"{path}: not a journal of lifebound; give the directory of a run")
 
 
-async def _migrate(db: aiosqlite.Connection) -> None:
+async def _migrate(db: aiosqlite.Connection, path: Path) -> None:
     """Bring the schema up to date: named steps, each in one transaction, each recorded."""
     await db.execute("CREATE TABLE IF NOT EXISTS migration (name TEXT PRIMARY KEY) STRICT, WITHOUT ROWID")
     async with db.execute("SELECT name FROM migration") as cursor:
@@ -262,7 +264,7 @@ async def _migrate(db: aiosqlite.Connection) -> None:
     steps = {step.name: step for step in folder.iterdir() if step.name.endswith(".sql")}
     if unknown := done - steps.keys():
         raise JournalError(
-            f"the journal was written by a newer lifebound ({', '.join(sorted(unknown))}); update it"
+            f"{path}: written by a newer lifebound ({', '.join(sorted(unknown))}); update the one that reads it"
         )
     for name in sorted(steps.keys() - done):
         script = steps[name].read_text(encoding="utf-8")
@@ -287,11 +289,11 @@ async def _write_run(db: aiosqlite.Connection, run: Run) -> None:
     await db.execute("COMMIT")
 
 
-async def _read_run(db: aiosqlite.Connection) -> Run:
+async def _read_run(db: aiosqlite.Connection, path: Path) -> Run:
     async with db.execute("SELECT key, value FROM run") as cursor:
         facts = {str(key): str(value) for key, value in await cursor.fetchall()}
     try:
         source = Source(facts["campaign_name"], facts["campaign_toml"], facts.get("chips_csv"))
         return Run(facts["id"], int(facts["began_ms"]), source)
     except (KeyError, ValueError) as error:
-        raise JournalError(f"the journal does not say what the run is ({error}); begin a new run") from error
+        raise JournalError(f"{path}: does not say what the run is ({error}); begin a new run") from error

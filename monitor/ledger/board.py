@@ -223,8 +223,9 @@ class Board:
         witness = self.witnesses[i]
         witness.add(Sighting(stream.order, error.n, error.boot, error))
         reached = witness.reached(self.limits.failed_reads)
-        if reached is None:
+        if reached is None or reached is witness.told:
             return
+        witness.told = reached
         failure = witness.failure
         if failure is None:
             witness.failure = failure = Failure(
@@ -234,7 +235,7 @@ class Board:
             self._await(i, failure, reached)
         elif failure.pending:
             self._await(i, failure, reached)
-        elif reached.message is not failure.seen:
+        else:
             self._reconsider(i, failure, reached)
 
     def _await(self, i: int, failure: Failure, reached: Sighting) -> None:

@@ -80,6 +80,7 @@ class Witness:
     sightings: list[Sighting] = field(default_factory=list)
     counted: int = 0  # failed reads by the tallies
     failure: Failure | None = None
+    told: Sighting | None = None  # the message that reaches the criterion, by the messages known so far
     disagrees: bool = False
 
     def add(self, sighting: Sighting) -> None:

@@ -31,7 +31,7 @@ ALPHA = 1e-3  # of each Kolmogorov-Smirnov test; with the fixed seed it either a
 def test_lives_follow_the_weibull_distribution_shortened_by_the_acceleration(name: str, shape: float) -> None:
     """Oracle: scipy.stats.weibull_min and its Kolmogorov-Smirnov test."""
     lives = lifetimes_h(
-        np.random.default_rng(SEED), 5000, shape=shape, scale_use_h=80_000.0, acceleration=40.0
+        np.random.default_rng(SEED), 50_000, shape=shape, scale_use_h=80_000.0, acceleration=40.0
     )
     assert stats.kstest(lives, stats.weibull_min(shape, scale=2000.0).cdf).pvalue > ALPHA, name
     unaccelerated = stats.weibull_min(shape, scale=80_000.0)

@@ -238,6 +238,20 @@ async def test_reboots_in_quick_succession_lose_nothing(make_setup: MakeSetup, p
     assert truth.delivery.covered
 
 
+async def test_a_fifth_boot_waits_until_receipts_cover_the_first(make_setup: MakeSetup, port: int) -> None:
+    setup = make_setup(1, 1, 2, interval_s=60.0)
+    reboots = tuple(Upset("reboot", "oven-1", 0.1 * n, 0.01) for n in range(1, 7))
+    options = Options(1, 0.8, Faults(upsets=reboots))
+    async with monitor_of(port) as monitor:
+        monitor.answering = False
+        task = asyncio.create_task(play(setup, options, Broker("127.0.0.1", port), settle_s=5.0))
+        await monitor.until(lambda: sum(p.online for p in monitor.presences("oven-1")) == 5)
+        assert len({identity[3] for identity in monitor.identities()}) == 4
+        monitor.answering = True
+        await monitor.answer("oven-1")
+        assert (await task).delivery.covered
+
+
 async def test_a_new_run_of_the_monitor_gets_what_the_old_one_did_not_confirm(
     make_setup: MakeSetup, port: int
 ) -> None:

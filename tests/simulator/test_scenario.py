@@ -31,6 +31,7 @@ from simulator.scenario import (
     Upset,
     preset,
 )
+from simulator.truth import Book
 
 START_MS = 1_790_000_000_000
 SLOW = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
@@ -331,8 +332,41 @@ def test_a_bad_cell_stays_bad_over_a_reboot_and_the_chip_fails_once(make_setup: 
     boots = boots_of(events, "oven-1")
     assert len(boots) == 2
     assert {error.boot for told in errors(events).values() for error in told} == set(boots)
+    again = next(e for e in events if isinstance(e.message, ReadError) and e.message.boot == boots[1])
+    assert isinstance(again.message, ReadError)
+    assert again.message.up_ms < 1000, (
+        "65536 addresses at 2e5 reads a second come round in a third of a second"
+    )
+    assert again.at_ms - (2.01 * MS_PER_H + again.message.up_ms) <= 1000, "told at once, as in the first boot"
     assert truth.chips[0].boot == boots[0]
     assert truth.chips[0].reads < truth.chips[1].reads < truth.chips[1].reads_all + 1
+
+
+def test_a_burst_does_not_survive_a_reboot(make_setup: MakeSetup) -> None:
+    """At 10 reads a second its 8 reads or more take 0.8 s, of which the reboot leaves 0.2 s."""
+    reboot = Upset("reboot", "oven-1", 2.0, 0.001)
+    burst = FailAt("A-001", 2.0 - 0.2 / 3600, "burst")
+    setup = make_setup(1, 1, 1, rate_hz=10.0)
+    events, truth = ordered(setup, reboot, hours=4.5, fail=(burst,))
+    assert truth.chips[0].reads_all > 140_000, "the counter of the second boot passes where the burst was"
+    assert {error.boot for told in errors(events).values() for error in told} == {
+        boots_of(events, "oven-1")[0]
+    }
+
+
+def test_the_first_tally_of_a_boot_may_come_second(make_setup: MakeSetup) -> None:
+    setup = make_setup(1, 1, 1)
+    events, truth = ordered(setup, hours=0.1)
+    shown = [event for event in events if event.kind.value == "tally"]
+    book = Book()
+    for event in [shown[1], shown[0], shown[3], shown[2], shown[0]._replace(fate="copy")]:
+        book.note(event)
+    boot = shown[0].message.boot
+    chip = book.chip(setup.chips[0], (boot,), None)
+    (tallied,) = tallies(events).values()
+    assert chip.reads == number(tallied[3].reads[0]) - number(tallied[0].reads[0])
+    assert (book.tallies, book.duplicates) == (4, 1)
+    assert truth.totals.failed == 0
 
 
 def test_a_reboot_starts_every_counter_at_zero(make_setup: MakeSetup) -> None:

@@ -21,11 +21,13 @@ from monitor.faces.terminal.text import (
 from monitor.figures.document import Anytime, Figures, FixedLook
 from monitor.rules.alerts import Alert
 
+MOST_ALERTS_IN_FULL = 3  # of one kind in one line
+
 
 def plain_line(figures: Figures | None, alerts_new: Sequence[Alert], link: Link) -> str:
     """The state, hours, failures, bounds and coverage in one line, after any new alerts. Pure."""
     link, figures = scrub_link(link), scrub(figures)
-    told = [f"ALERT {accounts.alert_text(alert)}." for alert in scrub(list(alerts_new))]
+    told = _told(scrub(list(alerts_new)))
     stale = stale_word(link)
     if figures is None:
         return " ".join([*told, f"{stale}{capital(freshness(link, None))}"])
@@ -35,6 +37,24 @@ def plain_line(figures: Figures | None, alerts_new: Sequence[Alert], link: Link)
     facts = f"{_hours(figures)}; {_failures(figures)}; {_bounds(figures)}; {_coverage(figures)}."
     cut = [f"{capital(attached(link))}."] if link.state in ("lost", "connecting") else []
     return " ".join([f"{stamp}:", *told, f"{stale}{state}", *cut, facts])
+
+
+def _told(alerts: Sequence[Alert]) -> list[str]:
+    """New alerts in words; many of one kind are told as one, so that a line stays a line."""
+    groups: dict[tuple[str, bool], list[Alert]] = {}
+    for alert in alerts:
+        groups.setdefault((alert.kind, alert.cleared_ms is None), []).append(alert)
+    told = []
+    for (kind, begins), group in groups.items():
+        if len(group) <= MOST_ALERTS_IN_FULL:
+            told += [f"ALERT {accounts.alert_text(alert)}." for alert in group]
+        else:
+            first = ", ".join(alert.subject for alert in group[:MOST_ALERTS_IN_FULL])
+            more = len(group) - MOST_ALERTS_IN_FULL
+            told.append(
+                f"ALERT {kind}{'' if begins else ' cleared'}, {len(group)} times: {first} and {more} more."
+            )
+    return told
 
 
 def _hours(figures: Figures) -> str:
