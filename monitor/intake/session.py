@@ -18,7 +18,7 @@ from monitor.campaign import Campaign
 from shared.entries import Received, Refused
 from shared.errors import ContractError, Refusal
 from shared.messages import Message, Presence, ReadError, Tally, decode
-from shared.topics import Kind, Topic, parse_topic
+from shared.topics import Topic, parse_topic
 
 MAX_STRANGER_PLACES = 1024  # kept for inspection; the count goes on
 _PAGE = 256
@@ -82,8 +82,8 @@ class Session:
     def judge(self, t_recv_ms: int, topic_text: str, payload: bytes | memoryview) -> Judgement:
         """Judge what arrived on the wire, and remember it."""
         topic = parse_topic(self._prefix, topic_text)
-        if topic is None or topic.kind is Kind.RECEIPT:
-            return self._count(Judgement(Verdict.INVALID, reason=Refusal.TOPIC, detail="no topic of a rack"))
+        if topic is None:
+            return self._count(Judgement(Verdict.STRANGER, detail="no topic of the contract"))
         stranger = self._stranger(topic)
         if stranger is not None:
             return self._count(stranger)

@@ -35,7 +35,13 @@ def toml(value: Any) -> str:
 def campaign_of(facts: dict[str, Any]) -> Campaign:
     """The oracle's campaign as a campaign file, parsed by the product."""
     chips = [
-        {"rack": c["rack"], "board": c["board"], "sockets": str(c["socket"]), "lot": c["lot"], "serial": c["serial"]}
+        {
+            "rack": c["rack"],
+            "board": c["board"],
+            "sockets": str(c["socket"]),
+            "lot": c["lot"],
+            "serial": c["serial"],
+        }
         for c in facts["chips_expanded"]
     ]
     document = {
@@ -76,7 +82,11 @@ def facts_of(account: Account) -> dict[str, Any]:
                 "errors_at_risk": a.errors_at_risk[i],
                 "failed": None
                 if (f := ledger.witnesses[i].failure) is None
-                else {"boot": f.boot, "up_ms": f.up_ms, "address": f.seen.address if f.by_message and f.seen else None},
+                else {
+                    "boot": f.boot,
+                    "up_ms": f.up_ms,
+                    "address": f.seen.address if f.by_message and f.seen else None,
+                },
             }
             for i, chip in enumerate(campaign.chips)
         },
