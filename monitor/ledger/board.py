@@ -27,6 +27,7 @@ from monitor.ledger.weights import Weights
 from shared.messages import ReadError, Tally
 
 NULL = -1
+NEVER = -1  # before every up_ms
 
 
 @dataclass(slots=True)
@@ -255,18 +256,10 @@ class Board:
             self._credit_up_to(i, piece, reached.message)
         elif failure.counters_agree:
             failure.seen = failure.seen or reached.message
-            if self._was_folded_before(failure, reached):
+            if up_ms <= self.witnesses[i].clean_until_ms.get(reached.boot, NEVER):
                 self._disagree(i)
         else:
             failure.move_to(reached)  # only the instant as told: nothing credited is taken back or added
-
-    def _was_folded_before(self, failure: Failure, reached: Sighting) -> bool:
-        """Whether a message names an interval that was folded before the one the failure is known by."""
-        base = self.streams[reached.boot].base
-        if base is None or reached.message.up_ms > base.up_ms:
-            return False
-        start_ms = failure.slice.start_ms if failure.slice is not None else failure.up_ms
-        return (reached.boot_order, reached.message.up_ms) <= (failure.boot_order, start_ms)
 
     def _settle(self, i: int, interval: Interval) -> None:
         """The interval that contains the instant told by a message has come."""
@@ -401,7 +394,12 @@ class Board:
         self.accounts.errors[chip] += advance
         if witness.failure is None or self._is_pending_here(witness.failure, stream):
             self.accounts.errors_at_risk[chip] += advance
-        return before < self.limits.failed_reads <= witness.counted
+        crossed = before < self.limits.failed_reads <= witness.counted
+        if crossed:
+            witness.clean_until_ms = {
+                s.boot: s.base.up_ms for s in self.streams.values() if s.base is not None
+            }
+        return crossed
 
     def _note_strangers(self, tally: Tally) -> None:
         numbers = {socket for socket, reads in enumerate(tally.reads, start=1) if reads is not None}

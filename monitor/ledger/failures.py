@@ -79,6 +79,9 @@ class Witness:
 
     sightings: list[Sighting] = field(default_factory=list)
     counted: int = 0  # failed reads by the tallies
+    clean_until_ms: dict[str, int] = field(
+        default_factory=dict
+    )  # per boot, what was folded before they sufficed
     failure: Failure | None = None
     told: Sighting | None = None  # the message that reaches the criterion, by the messages known so far
     disagrees: bool = False
