@@ -8,6 +8,7 @@ from pathlib import Path
 import msgspec
 
 from monitor.campaign import load
+from monitor.faces.terminal.text import lower, upper
 from monitor.figures import Prospect, prospect
 
 
@@ -31,20 +32,20 @@ def explain(p: Prospect) -> str:
         f"  field life   {p.life_years:g} years and {p.field_reads:.4g} reads a chip",
         "",
         "  Stress that stands for one field life of a chip, and what the planned hours cover:",
-        f"    {'reads':<22}{p.reads_stress_h:>12.4g} h   covered {p.planned_read_coverage:.3g} times",
+        f"    {'reads':<22}{p.reads_stress_h:>12.4g} h   covered {lower(p.planned_read_coverage)} times",
     ]
     lines += [
-        f"    {m.name:<22}{m.life_stress_h:>12.4g} h   covered {m.planned_life_coverage:.3g} times   "
+        f"    {m.name:<22}{m.life_stress_h:>12.4g} h   covered {lower(m.planned_life_coverage)} times   "
         f"acceleration {m.acceleration:.4g} (Ea {m.ea_ev:g} eV)"
         for m in p.mechanisms
     ]
     lines += [
         "",
         f"  Upper bounds on the failure rate at the planned end with no failure (target {p.target_fit:g} FIT):",
-        f"    {'mechanism':<22}{'confidence':>10}{'one fixed look':>18}{'any time':>14}",
+        f"    {'mechanism':<22}{'confidence':>10}{'one look':>18}{'any time':>16}",
     ]
     lines += [
-        f"    {m.name:<22}{b.confidence:>10.0%}{_fit(b.fit_upper):>18}{_fit(b.fit_upper_anytime):>14}"
+        f"    {m.name:<22}{b.confidence:>10.0%}{_fit(b.fit_upper):>18}{_fit(b.fit_upper_anytime):>16}"
         for m in p.mechanisms
         for b in m.planned
     ]
@@ -53,4 +54,4 @@ def explain(p: Prospect) -> str:
 
 
 def _fit(value: float | None) -> str:
-    return "none" if value is None else f"{value:.4g} FIT"
+    return f"{upper(value)} FIT"

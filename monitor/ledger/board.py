@@ -131,6 +131,11 @@ class Board:
         stream.left_out.clear()
         if before is not None:
             stream.clock_ms, stream.span = tally.up_ms, (tally.up_ms, tally.up_ms)
+            if (
+                base.up_ms <= before.up_ms
+            ):  # the clock fell: what was folded by the old time says nothing of the new
+                for witness in self.witnesses:
+                    witness.clean_until_ms.pop(stream.boot, None)
         if stream is self.newest:
             self.accounts.last[self.chips] = UNKNOWN
         advance = self._errors_advance(stream, base)
