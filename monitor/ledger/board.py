@@ -131,11 +131,6 @@ class Board:
         stream.left_out.clear()
         if before is not None:
             stream.clock_ms, stream.span = tally.up_ms, (tally.up_ms, tally.up_ms)
-            if (
-                base.up_ms <= before.up_ms
-            ):  # the clock fell: what was folded by the old time says nothing of the new
-                for witness in self.witnesses:
-                    witness.clean_until_ms.pop(stream.boot, None)
         if stream is self.newest:
             self.accounts.last[self.chips] = UNKNOWN
         advance = self._errors_advance(stream, base)
@@ -147,7 +142,14 @@ class Board:
                 self._close(i)
             elif crossed and self._counters_stand(i, stream):
                 self._fail_by_counters(i, stream, before, base, None)
+        if before is not None and base.up_ms <= before.up_ms:
+            self._forget_old_time(stream)
         stream.base = base
+
+    def _forget_old_time(self, stream: Stream) -> None:
+        """The clock of a boot fell: what was folded by its old time says nothing of the new."""
+        for witness in self.witnesses:
+            witness.clean_until_ms.pop(stream.boot, None)
 
     def _judge(self, a: Base, b: Base, dt_ms: int) -> Interval:
         limits = self.limits
