@@ -11,6 +11,7 @@ import msgspec
 from monitor.campaign import parse
 from monitor.journal import SqliteJournal
 from monitor.service.account import Account, restore
+from monitor.service.rundir import read_snapshot
 from monitor.service.service import wall_ms
 from shared.entries import Disposed, Disposition
 from shared.errors import InputError
@@ -45,7 +46,7 @@ def _disposition(args: argparse.Namespace) -> Disposition:
 
 async def _enter(run_dir: Path, disposition: Disposition) -> None:
     async with await SqliteJournal.open(run_dir) as journal:
-        account = await restore(parse(journal.run.source), journal)
+        account = await restore(parse(journal.run.source), journal, read_snapshot(run_dir))
         _check(account, disposition)
         await journal.append([Disposed(disposition.when_ms, disposition)])
 

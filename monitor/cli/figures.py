@@ -10,7 +10,7 @@ from pathlib import Path
 import aiohttp
 import msgspec
 
-from monitor.cli.runs import account_of
+from monitor.cli.runs import present_account
 from monitor.faces.terminal import summary
 from monitor.figures import Figures, from_json, to_json
 from shared.errors import InputError, UnavailableError
@@ -29,7 +29,7 @@ def figures_of_directory(run_dir: Path) -> Figures:
     """The figures of a run directory; no service is needed. Raises InputError."""
     if not run_dir.is_dir():
         raise InputError(f"{run_dir}: no such run directory")
-    return account_of(run_dir).figures()
+    return present_account(run_dir).figures()
 
 
 def print_figures(figures: Figures, *, as_json: bool) -> None:

@@ -10,15 +10,21 @@ from monitor.campaign import Campaign, load, parse
 from monitor.journal import SqliteJournal
 from monitor.journal.exchange import read_lines
 from monitor.service.account import Account, restore
+from monitor.service.rundir import read_snapshot
 from shared.errors import InputError
 
 
 def account_of(run: Path, campaign_file: str | None = None) -> Account:
-    """The account of a run directory or of an exported file, under its own campaign or another."""
+    """The account of a run directory or of an exported file, folded from its beginning."""
     other = load(Path(campaign_file)) if campaign_file else None
     if run.is_dir():
-        return asyncio.run(_account_of_directory(run, other))
+        return asyncio.run(_account_of_directory(run, other, None))
     return account_of_file(run, other)
+
+
+def present_account(run_dir: Path) -> Account:
+    """The account of a run directory, from its snapshot where one is of use."""
+    return asyncio.run(_account_of_directory(run_dir, None, read_snapshot(run_dir)))
 
 
 def account_of_file(
@@ -42,6 +48,6 @@ def need_campaign(path: Path, campaign: Campaign | None) -> Campaign:
     return campaign
 
 
-async def _account_of_directory(run: Path, other: Campaign | None) -> Account:
+async def _account_of_directory(run: Path, other: Campaign | None, snapshot: bytes | None) -> Account:
     async with await SqliteJournal.open(run) as journal:
-        return await restore(other or parse(journal.run.source), journal)
+        return await restore(other or parse(journal.run.source), journal, snapshot)

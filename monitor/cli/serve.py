@@ -19,7 +19,7 @@ from monitor.intake.link import Address
 from monitor.journal import FILE_NAME, Run, SqliteJournal
 from monitor.service.embedded import LOOPBACK, embedded_broker
 from monitor.service.logs import log_to_stderr
-from monitor.service.rundir import ServiceNote, locked, remove_note, write_note
+from monitor.service.rundir import ServiceNote, locked, read_snapshot, remove_note, write_note, write_snapshot
 from monitor.service.service import Service, Settings, make_service, wall_ms
 from shared.errors import InputError
 
@@ -45,7 +45,8 @@ def run(args: argparse.Namespace) -> int:
 
 async def _serve(campaign: Campaign, folder: Path, settings: Settings) -> None:
     async with await _journal(campaign, folder) as journal:
-        service = await make_service(journal, settings, campaign)
+        service = await make_service(journal, settings, campaign, snapshot=read_snapshot(folder))
+        service.keep_snapshot = lambda data: write_snapshot(folder, data)
         for number in (signal.SIGINT, signal.SIGTERM):
             asyncio.get_running_loop().add_signal_handler(number, service.stop.set)
         service.on_started = lambda port: _started(service, folder, port)

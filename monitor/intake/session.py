@@ -18,11 +18,12 @@ from monitor.campaign import Campaign
 from shared.entries import Received, Refused
 from shared.errors import ContractError, Refusal
 from shared.messages import Message, Presence, ReadError, Tally, decode
-from shared.topics import Topic, parse_topic
+from shared.topics import Kind, Topic, parse_topic
 
 MAX_STRANGER_PLACES = 1024  # kept for inspection; the count goes on
 _PAGE = 256
 _encode = msgspec.msgpack.Encoder().encode
+_rows = msgspec.msgpack.Decoder(list[tuple[str, int, str, str, int, bytes]])
 
 Place = tuple[str, int | None, int | None]
 
@@ -67,6 +68,21 @@ class Identities:
             page = self._pages[key] = array("Q", bytes(8 * _PAGE))
         page[number % _PAGE] = fingerprint
 
+    def freeze(self) -> bytes:
+        """Everything remembered, as bytes."""
+        rows = [
+            (topic.rack, topic.board, topic.kind.value, boot, page, fingerprints.tobytes())
+            for (topic, boot, page), fingerprints in self._pages.items()
+        ]
+        return msgspec.msgpack.encode(rows)
+
+    def thaw(self, data: bytes) -> None:
+        """Remember what ``freeze`` gave. Raises msgspec.MsgspecError or ValueError for anything else."""
+        for rack, board, kind, boot, page, fingerprints in _rows.decode(data):
+            if len(fingerprints) != 8 * _PAGE:
+                raise ValueError("a page of fingerprints has the wrong size")
+            self._pages[Topic(rack, board, Kind(kind)), boot, page] = array("Q", fingerprints)
+
 
 class Session:
     """Judges messages in the order of their arrival, and keeps the counts of what was refused."""
@@ -76,7 +92,7 @@ class Session:
         self._racks = {chip.rack for chip in campaign.chips}
         self._boards = {(chip.rack, chip.board) for chip in campaign.chips}
         self._sockets = {(chip.rack, chip.board, chip.socket) for chip in campaign.chips}
-        self._identities = Identities()
+        self.identities = Identities()
         self.refused = Refused()
 
     def judge(self, t_recv_ms: int, topic_text: str, payload: bytes | memoryview) -> Judgement:
@@ -106,11 +122,11 @@ class Session:
             return Judgement(Verdict.ACCEPTED, entry)
         number = message.seq if isinstance(message, Tally) else message.n
         fingerprint = _fingerprint(message)
-        known = self._identities.seen(topic, message.boot, number)
+        known = self.identities.seen(topic, message.boot, number)
         if known:
             verdict = Verdict.DUPLICATE if known == fingerprint else Verdict.CONFLICT
             return self._count(Judgement(verdict, detail=f"boot {message.boot}, number {number}"))
-        self._identities.remember(topic, message.boot, number, fingerprint)
+        self.identities.remember(topic, message.boot, number, fingerprint)
         return Judgement(Verdict.ACCEPTED, entry)
 
     def add_refused(self, other: Refused) -> None:

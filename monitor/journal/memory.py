@@ -25,9 +25,14 @@ class MemoryJournal:
         """The run that is recorded."""
         return self._run
 
-    async def batches(self) -> AsyncIterator[list[Entry]]:
-        """Every entry from the beginning, a batch at a time."""
-        self._looked = 0
+    @property
+    def position(self) -> int:
+        """Number of the last batch that was looked at."""
+        return self._looked
+
+    async def batches(self, after: int = 0) -> AsyncIterator[list[Entry]]:
+        """The entries of the batches after ``after``, a batch at a time."""
+        self._looked = after
         while self._looked < len(self._batches):
             self._looked += 1
             yield list(self._batches[self._looked - 1])
@@ -46,9 +51,13 @@ class MemoryJournal:
         self._looked = len(self._batches)
         return new
 
+    async def last(self) -> int:
+        """Number of the last batch there is."""
+        return len(self._batches)
+
     async def has_news(self) -> bool:
         """Whether entries were added from outside since the last look."""
-        return self._looked < len(self._batches)
+        return self._looked < await self.last()
 
     async def refused(self) -> Refused:
         """The counts of refused messages, as last kept."""

@@ -42,8 +42,13 @@ class Journal(Protocol):
         """The run that is recorded."""
         ...
 
-    def batches(self) -> AsyncIterator[list[Entry]]:
-        """Every entry from the beginning, a batch at a time, in journal order; later appends go on from there."""
+    @property
+    def position(self) -> int:
+        """Number of the last batch that was looked at (0: none)."""
+        ...
+
+    def batches(self, after: int = 0) -> AsyncIterator[list[Entry]]:
+        """The entries of the batches after ``after``, a batch at a time, in order; appends go on from there."""
         ...
 
     async def append(self, entries: Sequence[Entry], refused: Refused | None = None) -> list[Entry]:
@@ -52,6 +57,10 @@ class Journal(Protocol):
         Returns what is new in the journal since this journal last looked, in journal order: what others added in
         between, then ``entries``. When it returns everything is on disk; when it raises nothing is.
         """
+        ...
+
+    async def last(self) -> int:
+        """Number of the last batch there is, looked at or not (0: none)."""
         ...
 
     async def has_news(self) -> bool:

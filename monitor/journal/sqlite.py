@@ -101,9 +101,14 @@ class SqliteJournal:
     ) -> None:
         await self._db.close()
 
-    async def batches(self) -> AsyncIterator[list[Entry]]:
-        """Every entry from the beginning, a batch at a time."""
-        self._looked = 0
+    @property
+    def position(self) -> int:
+        """Number of the last batch that was looked at."""
+        return self._looked
+
+    async def batches(self, after: int = 0) -> AsyncIterator[list[Entry]]:
+        """The entries of the batches after ``after``, a batch at a time."""
+        self._looked = after
         while rows := await self._new_rows(_CHUNK):
             for number, body in rows:
                 yield self._unpack(number, body)
@@ -136,11 +141,15 @@ class SqliteJournal:
         new = [entry for number, row in foreign for entry in self._unpack(number, row)]
         return [*new, *entries]
 
-    async def has_news(self) -> bool:
-        """Whether somebody else has added entries since the last look."""
+    async def last(self) -> int:
+        """Number of the last batch there is."""
         async with self._reading(), self._db.execute("SELECT coalesce(max(id), 0) FROM batch") as cursor:
             row = await cursor.fetchone()
-        return row is not None and int(row[0]) > self._looked
+        return int(row[0]) if row is not None else 0
+
+    async def has_news(self) -> bool:
+        """Whether somebody else has added entries since the last look."""
+        return self._looked < await self.last()
 
     async def refused(self) -> Refused:
         """The counts of refused messages, as last committed."""

@@ -5,6 +5,7 @@ from monitor.ledger.board import Board
 from monitor.ledger.failures import Failure
 from monitor.ledger.ledger import FOLD_VERSION, Ledger, Rack, same_boots
 from monitor.ledger.limits import Limits
+from monitor.ledger.snapshot import freeze, thaw
 from monitor.ledger.weights import Weights
 
 __all__ = [
@@ -19,5 +20,7 @@ __all__ = [
     "Rack",
     "Reason",
     "Weights",
+    "freeze",
     "same_boots",
+    "thaw",
 ]

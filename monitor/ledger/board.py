@@ -231,7 +231,7 @@ class Board:
         witness = self.witnesses[i]
         witness.add(Sighting(stream.order, error.n, error.boot, error))
         reached = witness.reached(self.limits.failed_reads)
-        if reached is None or reached is witness.told:
+        if reached is None or reached == witness.told:
             return
         witness.told = reached
         failure = witness.failure

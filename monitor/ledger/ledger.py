@@ -58,7 +58,7 @@ class Ledger:
         self.racks: dict[str, Rack] = {}
         self.boards: dict[tuple[str, int], Board] = {}
         self._chip_at: dict[tuple[str, int, int], int] = {}
-        self._pace: deque[tuple[int, int]] = deque(maxlen=_PACE_STEPS + 1)
+        self.pace: deque[tuple[int, int]] = deque(maxlen=_PACE_STEPS + 1)
         self._build()
 
     def _build(self) -> None:
@@ -111,8 +111,8 @@ class Ledger:
     # -- the present pace of credit, for dates ------------------------------------------------------------------
 
     def _note_pace(self, t_recv_ms: int) -> None:
-        if not self._pace or abs(t_recv_ms - self._pace[-1][0]) >= _PACE_STEP_MS:
-            self._pace.append((t_recv_ms, self.credited_ms()))
+        if not self.pace or abs(t_recv_ms - self.pace[-1][0]) >= _PACE_STEP_MS:
+            self.pace.append((t_recv_ms, self.credited_ms()))
 
     def credited_ms(self) -> int:
         """Chip-milliseconds credited so far."""
@@ -120,9 +120,9 @@ class Ledger:
 
     def credit_pace(self) -> float | None:
         """Chip-hours credited per hour of receive time over about the last day; None where nothing tells it."""
-        if not self._pace or self.as_of_ms is None:
+        if not self.pace or self.as_of_ms is None:
             return None
-        since_ms, credited_ms = self._pace[0]
+        since_ms, credited_ms = self.pace[0]
         elapsed_ms = self.as_of_ms - since_ms
         return (self.credited_ms() - credited_ms) / elapsed_ms if elapsed_ms > 0 else None
 

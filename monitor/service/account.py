@@ -5,6 +5,7 @@ The live service, ``figures``, ``replay`` and the tests all go through here: one
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable
 
 import msgspec
@@ -14,8 +15,10 @@ from monitor.figures import Figures, build
 from monitor.intake.session import Judgement, Session, Verdict
 from monitor.journal import Journal
 from monitor.journal.exchange import Line
-from monitor.ledger import Ledger
+from monitor.ledger import Ledger, freeze, thaw
 from shared.entries import Disposed, Entry
+
+_CHECKSUM_BYTES = 32
 
 
 class Account:
@@ -59,11 +62,58 @@ class Account:
             self.ledger.apply(judgement.entry)
 
 
-async def restore(campaign: Campaign, journal: Journal) -> Account:
-    """The account of everything a journal holds."""
-    account = Account(campaign)
-    async for batch in journal.batches():
+async def restore(campaign: Campaign, journal: Journal, snapshot: bytes | None = None) -> Account:
+    """The account of everything a journal holds.
+
+    A usable ``snapshot`` (see :func:`snapshot_of`) spares folding what it covers; it changes nothing else.
+    """
+    account, after = Account(campaign), 0
+    if snapshot is not None:
+        account, after = _from_snapshot(campaign, journal.run.id, snapshot, await journal.last()) or (
+            account,
+            0,
+        )
+    async for batch in journal.batches(after):
         for entry in batch:
             account.admit(entry)
     account.session.add_refused(await journal.refused())
     return account
+
+
+class _Snapshot(msgspec.Struct):
+    run: str
+    position: int
+    ledger: bytes
+    identities: bytes
+
+
+def snapshot_of(account: Account, journal: Journal) -> bytes:
+    """The account as it stands at the journal's position, with a checksum before it."""
+    body = msgspec.msgpack.encode(
+        _Snapshot(
+            journal.run.id, journal.position, freeze(account.ledger), account.session.identities.freeze()
+        )
+    )
+    return _checksum(body) + body
+
+
+def _from_snapshot(campaign: Campaign, run: str, data: bytes, last: int) -> tuple[Account, int] | None:
+    """The account of a snapshot and the position it stands at; None when it is of no use to this run."""
+    checksum, body = data[:_CHECKSUM_BYTES], data[_CHECKSUM_BYTES:]
+    if _checksum(body) != checksum:
+        return None
+    account = Account(campaign)
+    try:
+        snapshot = msgspec.msgpack.decode(body, type=_Snapshot)
+        account.session.identities.thaw(snapshot.identities)
+    except (msgspec.MsgspecError, ValueError):
+        return None
+    ledger = thaw(campaign, snapshot.ledger)
+    if ledger is None or snapshot.run != run or snapshot.position > last:
+        return None
+    account.ledger = ledger
+    return account, snapshot.position
+
+
+def _checksum(body: bytes) -> bytes:
+    return hashlib.blake2b(body, digest_size=_CHECKSUM_BYTES).digest()

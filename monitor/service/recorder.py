@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from monitor.intake.link import Delivery
 from monitor.intake.session import Verdict
 from monitor.journal import Journal, JournalError
-from monitor.service.account import Account
+from monitor.service.account import Account, snapshot_of
 from shared.entries import Entry
 
 log = logging.getLogger("lifebound.recorder")
@@ -46,6 +46,11 @@ class Recorder:
         async with self._lock:
             if self.storage is None and await self.journal.has_news():
                 await self._commit([])
+
+    async def snapshot(self) -> bytes:
+        """The account and the journal's position, at one instant between two commits."""
+        async with self._lock:
+            return snapshot_of(self.account, self.journal)
 
     def _judge(self, batch: Sequence[Delivery]) -> list[Entry]:
         now_ms = self._clock_ms()

@@ -14,6 +14,7 @@ from shared.errors import InputError, UnavailableError
 
 _LOCK = "serve.lock"
 _NOTE = "service.json"
+_SNAPSHOT = "snapshot.bin"
 
 
 class ServiceNote(msgspec.Struct, frozen=True):
@@ -44,10 +45,28 @@ def locked(folder: Path) -> Iterator[None]:
 
 
 def write_note(folder: Path, note: ServiceNote) -> None:
-    """Say where the service listens; the file is whole or not there."""
-    partial = folder / f"{_NOTE}.partial"
-    partial.write_bytes(msgspec.json.encode(note))
-    os.replace(partial, folder / _NOTE)
+    """Say where the service listens."""
+    _write_whole(folder / _NOTE, msgspec.json.encode(note))
+
+
+def write_snapshot(folder: Path, data: bytes) -> None:
+    """Keep a snapshot of the account, in the place of the one before."""
+    _write_whole(folder / _SNAPSHOT, data)
+
+
+def read_snapshot(folder: Path) -> bytes | None:
+    """The snapshot kept last, if any; whether it is of use is for its reader to tell."""
+    try:
+        return (folder / _SNAPSHOT).read_bytes()
+    except OSError:
+        return None
+
+
+def _write_whole(path: Path, data: bytes) -> None:
+    """Write a file that is there whole or as it was before."""
+    partial = path.with_name(path.name + ".partial")
+    partial.write_bytes(data)
+    os.replace(partial, path)
 
 
 def remove_note(folder: Path) -> None:

@@ -45,6 +45,7 @@ LOOK_LEAST_OFTEN_MS = 1000  # with nothing new only silence can begin
 STREAM_EVERY_S = 0.5
 STREAM_LEAST_OFTEN_S = 2.0
 NEWS_EVERY_S = 1.0
+SNAPSHOT_EVERY_S = 600.0
 
 
 def wall_ms() -> int:
@@ -74,10 +75,12 @@ class Service:
     alerting: Alerting
     clock_ms: Callable[[], int] = wall_ms
     on_started: Callable[[int], None] = lambda port: None
+    keep_snapshot: Callable[[bytes], None] | None = None
     stop: asyncio.Event = field(default_factory=asyncio.Event)
     _link: AiomqttLink | None = None
     _broker: str | None = "not connected yet"
     _state: State | None = None
+    _kept: int = 0
     _seen: tuple[int, str | None, str | None] | None = None
     _changed: asyncio.Condition = field(default_factory=asyncio.Condition)
 
@@ -93,6 +96,7 @@ class Service:
         finally:
             await runner.cleanup()
         await self._look()
+        await self._snapshot()
         log.info("stopped", extra={"accepted": self.recorder.account.ledger.accepted})
 
     async def _run_tasks(self) -> None:
@@ -101,6 +105,7 @@ class Service:
                 group.create_task(self._every(LOOK_EVERY_S, self._look)),
                 group.create_task(self._every(NEWS_EVERY_S, self.recorder.look_for_news)),
                 group.create_task(self.alerting.deliver()),
+                group.create_task(self._every(SNAPSHOT_EVERY_S, self._snapshot)),
             ]
             intake = group.create_task(self._intake())
             await self.stop.wait()
@@ -115,6 +120,17 @@ class Service:
         done, _ = await asyncio.wait([intake], timeout=10)
         if not done:
             intake.cancel()
+
+    async def _snapshot(self) -> None:
+        """Keep the account, so that the next start is quick; without it a start only takes longer."""
+        if self.keep_snapshot is None or self._kept == self.recorder.version:
+            return
+        version, data = self.recorder.version, await self.recorder.snapshot()
+        try:
+            await asyncio.to_thread(self.keep_snapshot, data)
+            self._kept = version
+        except OSError as error:
+            log.warning("snapshot cannot be kept", extra={"detail": str(error)})
 
     async def _every(self, seconds: float, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
         while True:
@@ -246,10 +262,14 @@ def _differs(a: State, b: State) -> bool:
 
 
 async def make_service(
-    journal: Journal, settings: Settings, campaign: Campaign, clock_ms: Callable[[], int] = wall_ms
+    journal: Journal,
+    settings: Settings,
+    campaign: Campaign,
+    clock_ms: Callable[[], int] = wall_ms,
+    snapshot: bytes | None = None,
 ) -> Service:
-    """A service over what the journal holds already."""
-    account = await restore(campaign, journal)
+    """A service over what the journal holds already; a usable snapshot spares folding it from the beginning."""
+    account = await restore(campaign, journal, snapshot)
     return Service(
         journal=journal,
         settings=settings,

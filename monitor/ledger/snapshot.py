@@ -1,0 +1,119 @@
+"""The ledger's state as bytes, so that a restart need not fold six weeks again.
+
+A snapshot is worth nothing but time: it is taken only for the same campaign texts and the same version of the fold,
+and whoever cannot use it folds the journal from the beginning and gets the same state.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import fields
+from typing import Any
+
+import msgspec
+import numpy as np
+
+from monitor.campaign import Campaign
+from monitor.ledger.accounts import Accounts
+from monitor.ledger.board import Board, Counts
+from monitor.ledger.failures import Witness
+from monitor.ledger.ledger import FOLD_VERSION, Ledger, Rack
+from monitor.ledger.stream import Stream
+from shared.entries import Disposition
+
+
+class _BoardState(msgspec.Struct):
+    rack: str
+    number: int
+    streams: list[Stream]
+    newest: str | None
+    stranger_sockets: list[int]
+    last_recv_ms: int | None
+
+
+class _LedgerState(msgspec.Struct):
+    fold_version: int
+    campaign_sha256: str
+    accounts: Accounts
+    witnesses: list[Witness]
+    counts: Counts
+    accepted: int
+    as_of_ms: int | None
+    dispositions: dict[str, list[Disposition]]
+    racks: dict[str, Rack]
+    boards: list[_BoardState]
+    pace: list[tuple[int, int]]
+
+
+def freeze(ledger: Ledger) -> bytes:
+    """The state of a ledger."""
+    state = _LedgerState(
+        fold_version=FOLD_VERSION,
+        campaign_sha256=ledger.campaign.source.sha256,
+        accounts=ledger.accounts,
+        witnesses=ledger.witnesses,
+        counts=ledger.counts,
+        accepted=ledger.accepted,
+        as_of_ms=ledger.as_of_ms,
+        dispositions=ledger.dispositions,
+        racks=ledger.racks,
+        boards=[_freeze_board(board) for board in ledger.boards.values()],
+        pace=list(ledger.pace),
+    )
+    return msgspec.msgpack.encode(state, enc_hook=_array_out)
+
+
+def thaw(campaign: Campaign, data: bytes) -> Ledger | None:
+    """The ledger of a snapshot; None when it is of another campaign or another version of the fold, or damaged."""
+    try:
+        state = msgspec.msgpack.decode(data, type=_LedgerState, dec_hook=_array_in)
+    except (msgspec.MsgspecError, ValueError, TypeError):
+        return None
+    if (state.fold_version, state.campaign_sha256) != (FOLD_VERSION, campaign.source.sha256):
+        return None
+    ledger = Ledger(campaign)
+    _fill(ledger.accounts, state.accounts)
+    _fill(ledger.counts, state.counts)
+    ledger.witnesses[:] = state.witnesses
+    ledger.accepted, ledger.as_of_ms = state.accepted, state.as_of_ms
+    ledger.dispositions, ledger.racks = state.dispositions, state.racks
+    ledger.pace = deque(state.pace, maxlen=ledger.pace.maxlen)
+    for saved in state.boards:
+        _thaw_board(ledger, ledger.boards[saved.rack, saved.number], saved)
+    return ledger
+
+
+def _freeze_board(board: Board) -> _BoardState:
+    return _BoardState(
+        rack=board.rack,
+        number=board.number,
+        streams=list(board.streams.values()),
+        newest=board.newest.boot if board.newest is not None else None,
+        stranger_sockets=sorted(board.stranger_sockets),
+        last_recv_ms=board.last_recv_ms,
+    )
+
+
+def _thaw_board(ledger: Ledger, board: Board, saved: _BoardState) -> None:
+    board.streams = {stream.boot: stream for stream in saved.streams}
+    board.newest = board.streams[saved.newest] if saved.newest is not None else None
+    board.stranger_sockets = set(saved.stranger_sockets)
+    board.last_recv_ms = saved.last_recv_ms
+    board.witnesses = [ledger.witnesses[index] for index in board.chips.tolist()]
+
+
+def _fill(target: Any, source: Any) -> None:
+    """Copy the fields of a dataclass into another that others hold references to."""
+    for each in fields(target):
+        setattr(target, each.name, getattr(source, each.name))
+
+
+def _array_out(value: Any) -> Any:
+    if isinstance(value, np.ndarray):
+        return value.dtype.str, value.shape, value.tobytes()
+    raise NotImplementedError(type(value).__name__)
+
+
+def _array_in(kind: Any, value: Any) -> Any:
+    dtype, shape, data = value
+    return np.frombuffer(data, dtype=np.dtype(dtype)).reshape(shape).copy()
