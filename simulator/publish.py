@@ -326,6 +326,7 @@ class _Player:
         if self._how.await_receipts and self._now() >= self._look_s:
             self._look_s = self._now() + self._patience_s()
             for entry in self.spool.overdue(self._now(), self._how.resend_after_s):
+                entry.repeats += 1
                 await self._send(entry)
 
     async def _connect(self) -> None:

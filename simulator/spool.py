@@ -12,6 +12,8 @@ from typing import NamedTuple
 from shared.messages import Receipt
 from shared.topics import Kind
 
+MOST_DOUBLINGS = 5
+
 
 class StreamId(NamedTuple):
     """Whose numbers a number is of."""
@@ -23,7 +25,10 @@ class StreamId(NamedTuple):
 
 @dataclass(slots=True, eq=False)
 class Entry:
-    """One kept message; ``order`` is its place among all of the rack, ``sent_s`` when it was last sent."""
+    """One kept message; ``order`` is its place among all of the rack, ``sent_s`` when it was last sent.
+
+    ``repeats`` counts how often it was sent again for want of a receipt.
+    """
 
     order: int
     stream: StreamId
@@ -31,6 +36,7 @@ class Entry:
     topic: str
     payload: bytes
     sent_s: float | None = None
+    repeats: int = 0
 
 
 @dataclass(slots=True)
@@ -93,14 +99,17 @@ class Spool:
     def overdue(self, now_s: float, after_s: float) -> list[Entry]:
         """What was sent ``after_s`` ago or earlier and is still not covered, oldest first.
 
-        A stream whose receipts moved within ``after_s`` is only slow, and sending it again would make it slower.
+        A stream whose receipts moved within ``after_s`` is only slow, and sending it again would make it slower. Each
+        repeat doubles the time to the next one: a monitor that is away for hours must not find its broker full of
+        the same messages.
         """
         entries = (
             entry
             for stream in self._streams.values()
             if now_s - stream.moved_s >= after_s
             for entry in stream.entries.values()
-            if entry.sent_s is not None and now_s - entry.sent_s >= after_s
+            if entry.sent_s is not None
+            and now_s - entry.sent_s >= after_s * 2 ** min(entry.repeats, MOST_DOUBLINGS)
         )
         return sorted(entries, key=lambda entry: entry.order)
 

@@ -9,6 +9,7 @@ paused while the inbox is full, so that the broker and not our memory keeps what
 from __future__ import annotations
 
 import asyncio
+import math
 import ssl
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
@@ -122,11 +123,20 @@ class AiomqttLink:
                 self._paho.ack(delivery.mid, delivery.qos)
 
     async def publish(self, topic: str, payload: bytes, *, retain: bool) -> None:
-        """Publish at QoS 1 and wait for the broker's acknowledgement."""
+        """Publish at QoS 1 and wait for the broker's acknowledgement, which stands behind what is still unread."""
+        lost = self._client._disconnected
+        publishing = asyncio.ensure_future(
+            self._client.publish(topic, payload, qos=1, retain=retain, timeout=math.inf)
+        )
         try:
-            await self._client.publish(topic, payload, qos=1, retain=retain)
+            await asyncio.wait((publishing, lost), return_when=asyncio.FIRST_COMPLETED)
+            if not publishing.done():
+                raise LinkLostError(_reason(lost))
+            publishing.result()
         except aiomqtt.MqttError as error:
             raise LinkLostError(str(error)) from error
+        finally:
+            publishing.cancel()
 
     async def subscribe(self, filters: Sequence[str]) -> None:
         """Subscribe at QoS 1. Raises LinkLostError when the broker does not grant it."""

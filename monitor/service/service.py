@@ -175,15 +175,20 @@ class Service:
         finally:
             for task in (receipts, stopping):
                 task.cancel()
-            await asyncio.gather(receipts, stopping, return_exceptions=True)
+            ended = await asyncio.gather(receipts, stopping, return_exceptions=True)
+            for error in ended:
+                if isinstance(error, Exception):
+                    raise error
         await self._send_receipts(link, {})
 
     async def _receipts(self, link: AiomqttLink) -> None:
         sent: dict[str, Receipt] = {}
-        with suppress(LinkLostError):  # the intake sees the loss too, and connects again
-            while True:
+        while True:
+            try:
                 await self._send_receipts(link, sent)
-                await asyncio.sleep(self.settings.receipt_every_s)
+            except LinkLostError as error:  # if the link is gone the intake sees it too, and ends this
+                log.warning("receipts cannot be published; tried again", extra={"detail": str(error)})
+            await asyncio.sleep(self.settings.receipt_every_s)
 
     async def _send_receipts(self, link: AiomqttLink, sent: dict[str, Receipt]) -> None:
         """Send each rack its receipt where it says anything that ``sent`` does not."""
