@@ -36,15 +36,18 @@ def chips_from_blocks(blocks: list[TableReader]) -> list[PlacedChip]:
     counts: Counter[str] = Counter()
     chips: list[PlacedChip] = []
     for t in blocks:
+        before = len(t.problems)
         rack = t.text("rack", _RACK_ALLOWED, is_rack_name)
         board = t.integer("board", _BOARD_ALLOWED, lambda n: 1 <= n <= MAX_BOARD)
         lot = t.text("lot", _LABEL_ALLOWED, is_label)
         pattern = t.text("serial", 'a pattern such as "A-{n:03}" is needed', _is_pattern)
         sockets = _sockets(t)
+        sound = len(t.problems) == before
         t.finish()
         for socket in sockets:
             counts[lot] += 1
-            chips.append((Chip(_numbered(pattern, counts[lot]), lot, rack, board, socket), t.where))
+            if sound:  # a block whose place was misread would seem to collide with others
+                chips.append((Chip(_numbered(pattern, counts[lot]), lot, rack, board, socket), t.where))
     return chips
 
 
@@ -93,19 +96,19 @@ def _numbered(pattern: str, n: int) -> str:
 
 
 def _is_pattern(text: str) -> bool:
-    return is_label(_NUMBERED.sub("1", text))
+    return is_label(_numbered(text, MAX_CHIPS))
 
 
 def _sockets(t: TableReader) -> list[int]:
     allowed = f'{_SOCKET_ALLOWED}, as in "1-20" or "1-8, 10, 12"'
     numbers: list[int] = []
-    for part in t.text("sockets", allowed, bool).split(","):
+    text = t.text("sockets", allowed, bool)
+    for part in text.split(",") if text else ():
         match = _RANGE.fullmatch(part.strip())
         first, last = (int(match[1]), int(match[2] or match[1])) if match else (0, 0)
         if not 1 <= first <= last <= MAX_SOCKETS:
-            if part or numbers:
-                t.complain("sockets", f"found {show(part.strip())}", allowed)
-            continue
+            t.complain("sockets", f"found {show(part.strip())}", allowed)
+            break
         numbers.extend(range(first, last + 1))
     return numbers
 

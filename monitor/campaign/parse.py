@@ -8,6 +8,7 @@ from decimal import Decimal
 from pathlib import Path, PurePosixPath
 from typing import Literal, cast
 
+from monitor.campaign.acceleration import check_acceleration
 from monitor.campaign.chips import MAX_CHIPS, check_places, chips_from_blocks, chips_from_csv
 from monitor.campaign.model import (
     Campaign,
@@ -71,6 +72,8 @@ def parse(source: Source) -> Campaign:
     prefix = _prefix(root.child("intake"))
     mixture_rate = _mixture_rate(root.child("claims"))
     mechanisms = _mechanisms(root)
+    if not problems:
+        check_acceleration(stress, use, mechanisms, problems)
     chips = _chips(root, source)
     campaign = Campaign(
         id=head.text("id", "use a to z, 0 to 9 and -, at most 64", lambda s: bool(_ID.fullmatch(s))),
@@ -89,8 +92,8 @@ def parse(source: Source) -> Campaign:
             float(x)
             for x in head.numbers(
                 "confidence",
-                "a list of 1 to 8 different confidences between 0 and 1 is needed, such as [0.60, 0.90]",
-                lambda xs: 1 <= len(xs) <= 8 and len(set(xs)) == len(xs) and all(0 < x < 1 for x in xs),
+                "a list of 1 to 8 different confidences from 0.01 to 0.999999 is needed, such as [0.60, 0.90]",
+                _are_confidences,
                 default=[Decimal("0.6"), Decimal("0.9")],
             )
         ),
@@ -110,6 +113,12 @@ def parse(source: Source) -> Campaign:
     if problems:
         raise CampaignError(source.name, problems)
     return campaign
+
+
+def _are_confidences(xs: list[Decimal]) -> bool:
+    """As doubles they must still differ; outside the range no bound says anything (and some overflow)."""
+    apart = len({float(x) for x in xs}) == len(xs)
+    return 1 <= len(xs) <= 8 and apart and all(Decimal("0.01") <= x <= Decimal("0.999999") for x in xs)
 
 
 def _toml(name: str, text: str) -> dict[str, object]:
@@ -188,11 +197,11 @@ def _stress(t: TableReader) -> Stress:
             ),
         ),
     )
-    if stress.max_gap_s < interval_s:
+    if t.sound("max_gap_s", "report_interval_s") and stress.max_gap_s < interval_s:
         t.complain(
             "max_gap_s", f"found {stress.max_gap_s}", f"at least report_interval_s ({interval_s}) is needed"
         )
-    if stress.supply_tol_v >= stress.supply_v:
+    if t.sound("supply_tol_v", "supply_v") and stress.supply_tol_v >= stress.supply_v:
         t.complain(
             "supply_tol_v",
             f"found {stress.supply_tol_v}",
@@ -205,10 +214,11 @@ def _stress(t: TableReader) -> Stress:
 def _use(t: TableReader, stress: Stress) -> Use:
     supply_v = t.decimal("supply_v", _POSITIVE, lambda x: x > 0)
     lines: list[ProfileLine] = []
-    shares = Decimal(0)
+    shares, shares_sound = Decimal(0), True
     for line in t.tables("profile", "give [[use.profile]] tables"):
         share = line.decimal("share", "a share above 0 and at most 1 is needed", lambda x: 0 < x <= 1)
         shares += share
+        shares_sound &= line.sound("share")
         lines.append(
             ProfileLine(
                 share=float(share),
@@ -227,7 +237,7 @@ def _use(t: TableReader, stress: Stress) -> Use:
         line.finish()
     if not lines:
         t.complain("profile", "missing", "at least one [[use.profile]] with share and temp_c is needed")
-    elif abs(shares - 1) > Decimal("1e-9"):
+    elif shares_sound and abs(shares - 1) > Decimal("1e-9"):
         t.complain("profile", f"the shares add up to {shares}", "they must add up to 1")
     use = Use(
         life_years=float(t.decimal("life_years", _POSITIVE, lambda x: x > 0)),

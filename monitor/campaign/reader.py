@@ -11,13 +11,31 @@ from monitor.campaign.model import Problem
 
 T = TypeVar("T")
 _MISSING = object()
+_MOST_EXPONENT = 40
+_MOST_DIGITS = 100
+_MOST_BITS = 256
 
 
 def show(value: Any) -> str:
     """A found value as short, printable text."""
-    text = f'"{value}"' if isinstance(value, str) else str(value)
-    text = "".join(c if c.isprintable() else "?" for c in text)
+    text = "".join(c if c.isprintable() else "?" for c in _text(value))
     return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _text(value: Any) -> str:
+    """A TOML value about as the file writes it."""
+    match value:
+        case str():
+            return f'"{value}"'
+        case bool():
+            return str(value).lower()
+        case dict():
+            return "a table"
+        case list():
+            return "[" + ", ".join(_text(item) for item in value) + "]"
+        case int() if value.bit_length() > _MOST_BITS:  # Python refuses to write out thousands of digits
+            return "a number of very many digits"
+    return str(value)
 
 
 class TableReader:
@@ -27,6 +45,7 @@ class TableReader:
         self.where = where
         self.problems = problems
         self._asked: list[str] = []
+        self._wrong: set[str] = set()
         if not isinstance(table, dict):
             self.complain("", f"found {show(table)}", "a table is needed here")
             table = {}
@@ -38,7 +57,12 @@ class TableReader:
 
     def complain(self, key: str, found: str, allowed: str) -> None:
         """Note a problem."""
+        self._wrong.add(key)
         self.problems.append(Problem(self.path(key), found, allowed))
+
+    def sound(self, *keys: str) -> bool:
+        """Whether nothing is noted against ``keys``: only then is it worth comparing their values."""
+        return self._wrong.isdisjoint(keys)
 
     def has(self, key: str) -> bool:
         """Whether the file gives ``key``."""
@@ -70,7 +94,10 @@ class TableReader:
             return fallback
         number = as_decimal(value)
         if number is None or not ok(number):
-            self.complain(key, f"found {show(value)}", allowed)
+            strange = number is None and isinstance(value, Decimal | int) and not isinstance(value, bool)
+            self.complain(
+                key, f"found {show(value)}", f"{allowed} (of ordinary size)" if strange else allowed
+            )
             return fallback
         return number
 
@@ -132,8 +159,18 @@ class TableReader:
 
 
 def as_decimal(value: Any) -> Decimal | None:
-    """A finite TOML number that a double can hold as Decimal, or None."""
+    """A TOML number of a size that a quantity can have (0, or from 1e-40 up to 1e40 either side of it), or None.
+
+    Beyond, products of two quantities would leave what a double holds, and exact fractions would grow without end.
+    """
     if isinstance(value, bool) or not isinstance(value, (int, Decimal)):
         return None
+    if isinstance(value, int) and value.bit_length() > _MOST_BITS:
+        return None
     number = Decimal(value)
-    return number if number.is_finite() and abs(number) < Decimal("1e300") else None
+    if not number.is_finite():
+        return None
+    if not number:
+        return Decimal(0)
+    fits = abs(number.adjusted()) <= _MOST_EXPONENT and len(number.as_tuple().digits) <= _MOST_DIGITS
+    return number if fits else None

@@ -6,6 +6,8 @@ import argparse
 import asyncio
 import signal
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 
@@ -32,16 +34,27 @@ def run(args: argparse.Namespace) -> int:
     if args.out:
         if not args.out.endswith((".jsonl", ".jsonl.zst")):
             raise InputError(f"--out {args.out}: the name must end in .jsonl or .jsonl.zst")
-        truth = write_run(setup, options, args.out, wall_ms())
+        with _written("--out", args.out):
+            truth = write_run(setup, options, args.out, wall_ms())
     else:
         truth = asyncio.run(_publish(args, setup, options))
     if args.truth:
-        write_truth(truth, args.truth)
+        with _written("--truth", args.truth):
+            write_truth(truth, args.truth)
     if args.json:
         print(msgspec.json.encode(truth).decode())
     else:
         _say(truth)
     return 0
+
+
+@contextmanager
+def _written(option: str, path: str) -> Iterator[None]:
+    """Say which file cannot be written, and stop. Raises InputError."""
+    try:
+        yield
+    except OSError as error:
+        raise InputError(f"{option} {path}: cannot be written ({error.strerror or error})") from error
 
 
 def setup_of(campaign: Campaign) -> Setup:

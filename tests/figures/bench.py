@@ -140,7 +140,8 @@ class Bench:
 
     def presence(self, hour: float, *, online: bool, rack: str = "oven-1") -> None:
         """A rack comes or goes."""
-        self.send(hour, f"{rack}/presence", {"boot": "boot-1", "online": online})
+        boards = {"boards": [1]} if online else {}
+        self.send(hour, f"{rack}/presence", {"boot": "boot-1", "online": online, **boards})
 
     def send(self, hour: float, topic: str, payload: Facts) -> None:
         """Any message, with the version and the times of ``hour`` filled in."""
