@@ -5,17 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from monitor.campaign.model import MechanismSpec, Problem, Stress, Use
-from monitor.claims import Mechanism, UseCondition, acceleration_factor
+from monitor.campaign.model import Problem, Stress, Use
+from monitor.claims import Mechanism, acceleration_factor
 
 _MOST = 1e15  # orders of magnitude beyond any real stress; a slip in a unit or a sign goes further
 _MOST_SPREAD = (
-    100.0  # of the factor at a limit over that at the set-point: weighted hours are kept with so much room
+    100.0  # of the factor at a limit over that at the set-point: the room weighted hours are kept with
 )
 
 
 def check_acceleration(
-    stress: Stress, use: Use, mechanisms: Sequence[MechanismSpec], problems: list[Problem]
+    stress: Stress, use: Use, mechanisms: Sequence[Mechanism], problems: list[Problem]
 ) -> None:
     """Note every mechanism whose factor is out of bounds at the set-point or at a corner of the limits."""
     corners = [
@@ -36,11 +36,11 @@ def check_acceleration(
             problems.append(Problem(f"mechanism[{i}]", found, allowed))
 
 
-def _factor(stress: Stress, use: Use, mechanism: MechanismSpec, temp_c: float, supply_v: float) -> float:
+def _factor(stress: Stress, use: Use, mechanism: Mechanism, temp_c: float, supply_v: float) -> float:
     """The factor; infinite where no double holds it."""
-    profile = [UseCondition(p.share, p.temp_c, p.supply_v, p.self_heating_c) for p in use.profile]
-    spec = Mechanism(mechanism.name, mechanism.ea_ev, mechanism.gamma_per_v, mechanism.voltage_exponent)
     try:
-        return float(acceleration_factor(spec, profile, temp_c, supply_v, float(stress.self_heating_c)))
+        return float(
+            acceleration_factor(mechanism, use.profile, temp_c, supply_v, float(stress.self_heating_c))
+        )
     except (ValueError, OverflowError, FloatingPointError):
         return math.inf

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
+from monitor.claims import Mechanism, UseCondition
+
 
 @dataclass(frozen=True, slots=True)
 class Problem:
@@ -58,22 +60,12 @@ class Stress:
 
 
 @dataclass(frozen=True, slots=True)
-class ProfileLine:
-    """One condition of use and its share of the field life."""
-
-    share: float
-    temp_c: float
-    supply_v: float
-    self_heating_c: float
-
-
-@dataclass(frozen=True, slots=True)
 class Use:
     """The field life that is to be covered."""
 
     life_years: float
     reads_per_day: float
-    profile: tuple[ProfileLine, ...]
+    profile: tuple[UseCondition, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,16 +75,6 @@ class FailureRule:
     errors: int
     common_cause_chips: int
     common_cause_s: Decimal
-
-
-@dataclass(frozen=True, slots=True)
-class MechanismSpec:
-    """A failure mechanism; at most one of the two voltage terms is not zero."""
-
-    name: str
-    ea_ev: float
-    gamma_per_v: float
-    voltage_exponent: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +106,7 @@ class Campaign:
     failure: FailureRule
     prefix: str
     mixture_rate: float
-    mechanisms: tuple[MechanismSpec, ...]
+    mechanisms: tuple[Mechanism, ...]
     chips: tuple[Chip, ...]
     source: Source
     warnings: tuple[Problem, ...]

@@ -14,14 +14,13 @@ from monitor.campaign.model import (
     Campaign,
     Chip,
     FailureRule,
-    MechanismSpec,
     Problem,
-    ProfileLine,
     Source,
     Stress,
     Use,
 )
 from monitor.campaign.reader import TableReader
+from monitor.claims import Mechanism, UseCondition
 from shared.errors import InputError
 from shared.quantities import RESEND_AFTER_S
 from shared.topics import is_prefix
@@ -213,14 +212,14 @@ def _stress(t: TableReader) -> Stress:
 
 def _use(t: TableReader, stress: Stress) -> Use:
     supply_v = t.decimal("supply_v", _POSITIVE, lambda x: x > 0)
-    lines: list[ProfileLine] = []
+    lines: list[UseCondition] = []
     shares, shares_sound = Decimal(0), True
     for line in t.tables("profile", "give [[use.profile]] tables"):
         share = line.decimal("share", "a share above 0 and at most 1 is needed", lambda x: 0 < x <= 1)
         shares += share
         shares_sound &= line.sound("share")
         lines.append(
-            ProfileLine(
+            UseCondition(
                 share=float(share),
                 temp_c=float(line.decimal("temp_c", _DEGREES, lambda x: -100 <= x <= 400)),
                 supply_v=float(line.decimal("supply_v", _POSITIVE, lambda x: x > 0, default=supply_v)),
@@ -280,35 +279,22 @@ def _mixture_rate(t: TableReader) -> float:
     return float(rate)
 
 
-def _mechanisms(root: TableReader) -> tuple[MechanismSpec, ...]:
+def _mechanisms(root: TableReader) -> tuple[Mechanism, ...]:
     names: set[str] = set()
-    found: list[MechanismSpec] = []
+    found: list[Mechanism] = []
     for t in root.tables("mechanism", "give [[mechanism]] tables"):
         name = t.text("name", "use a to z, 0 to 9 and -, at most 64", lambda s: bool(_ID.fullmatch(s)))
         if name in names and name:
             t.complain("name", f'"{name}" stands twice', "each mechanism needs a name of its own")
         names.add(name)
+        ea_ev = t.decimal("ea_ev", "eV between -1 and 5 are needed", lambda x: -1 <= x <= 5)
+        none = Decimal(0)
+        gamma = t.decimal("gamma_per_v", "0 to 100 per volt is needed", lambda x: 0 <= x <= 100, default=none)
+        exponent = t.decimal("voltage_exponent", "0 to 200 is needed", lambda x: 0 <= x <= 200, default=none)
         if t.has("gamma_per_v") and t.has("voltage_exponent"):
             t.complain("gamma_per_v", "given together with voltage_exponent", "give one voltage term or none")
-        found.append(
-            MechanismSpec(
-                name=name,
-                ea_ev=float(t.decimal("ea_ev", "eV between -1 and 5 are needed", lambda x: -1 <= x <= 5)),
-                gamma_per_v=float(
-                    t.decimal(
-                        "gamma_per_v",
-                        "0 to 100 per volt is needed",
-                        lambda x: 0 <= x <= 100,
-                        default=Decimal(0),
-                    )
-                ),
-                voltage_exponent=float(
-                    t.decimal(
-                        "voltage_exponent", "0 to 200 is needed", lambda x: 0 <= x <= 200, default=Decimal(0)
-                    )
-                ),
-            )
-        )
+            exponent = none
+        found.append(Mechanism(name, float(ea_ev), float(gamma), float(exponent)))
         t.finish()
     if not found:
         root.complain("mechanism", "missing", "at least one [[mechanism]] with name and ea_ev is needed")

@@ -58,7 +58,11 @@ def make_app(board: Board) -> web.Application:
 async def _with_headers(
     request: web.Request, handler: Callable[[web.Request], Awaitable[web.StreamResponse]]
 ) -> web.StreamResponse:
-    response = await handler(request)
+    try:
+        response = await handler(request)
+    except web.HTTPException as refusal:  # no such path, no such method
+        refusal.headers.update(_HEADERS)
+        raise
     if not response.prepared:
         response.headers.update(_HEADERS)
     return response

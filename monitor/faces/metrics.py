@@ -210,10 +210,14 @@ def _intake(figures: Figures) -> Iterator[Metric]:
         ("late", "Tallies that came after a younger one was folded; never credited."),
         ("gaps", "Gaps in the sequence of tallies that were given up."),
         ("strangers", "Messages of places that the campaign does not name."),
-        ("counter_faults", "Tallies whose counters or times contradict the one before."),
         ("disagreements", "Chips of which error messages and counters tell different stories."),
     ):
         yield from _counter(f"lifebound_intake_{name}", help_text, getattr(intake, name))
+    yield from _counter(  # Prometheus's conventions keep the word "counter" out of names
+        "lifebound_intake_faulty_tallies",
+        "Tallies whose counters or times contradict the one before (counter faults).",
+        intake.counter_faults,
+    )
     invalid = CounterMetricFamily(
         "lifebound_intake_invalid", "Messages refused because they break the contract.", labels=["reason"]
     )

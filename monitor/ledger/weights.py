@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.campaign import Campaign
-from monitor.claims.acceleration import Mechanism, UseCondition, acceleration_factor
+from monitor.claims import acceleration_factor
 from shared.quantities import MS_PER_H
 
 WORD_BITS = 22
@@ -25,12 +25,8 @@ class Weights:
     """Acceleration factors of a campaign's mechanisms as fixed-point numbers."""
 
     def __init__(self, campaign: Campaign) -> None:
-        self.mechanisms = tuple(
-            Mechanism(m.name, m.ea_ev, m.gamma_per_v, m.voltage_exponent) for m in campaign.mechanisms
-        )
-        self.profile = tuple(
-            UseCondition(p.share, p.temp_c, p.supply_v, p.self_heating_c) for p in campaign.use.profile
-        )
+        self.mechanisms = campaign.mechanisms
+        self.profile = campaign.use.profile
         self._self_heating_c = float(campaign.stress.self_heating_c)
         self._measured = campaign.stress.accelerate_at == "measured"
         set_point = (float(campaign.stress.temp_c), float(campaign.stress.supply_v))
