@@ -1,0 +1,143 @@
+"""Runs as JSON lines: what is written comes back, and what is no run is told by its line."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from pathlib import Path
+
+import msgspec
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.journal.exchange import MAX_LINE_BYTES, Line, entry_line, open_writer, read_lines, refused_line
+from shared.entries import Disposed, Entry, Received, Refused
+from shared.errors import InputError
+from shared.messages import decode
+from shared.topics import parse_topic
+from tests.journal.entries import entries, entry, exactly, some_refused
+
+PREFIX = "bench/lifebound"
+GOOD = b'{"t_recv_ms":1,"topic":"lifebound/oven-1/presence","payload":{}}\n'
+
+
+def entry_of(line: Line) -> Entry:
+    """A line read back by the contract's own decoder."""
+    assert isinstance(line.t_recv_ms, int)
+    if not isinstance(line.disposition, msgspec.UnsetType):
+        return Disposed(line.t_recv_ms, line.disposition)
+    assert isinstance(line.topic, str)
+    assert isinstance(line.payload, msgspec.Raw)
+    topic = parse_topic(PREFIX, line.topic)
+    assert topic is not None
+    return Received(line.t_recv_ms, topic, decode(topic.kind, bytes(line.payload)))
+
+
+@pytest.mark.parametrize("name", ["run.jsonl", "run.jsonl.zst"])
+@settings(max_examples=40)
+@given(written=st.lists(entries, max_size=6), refused=some_refused)
+def test_a_run_comes_back_as_it_was_written(name: str, written: list[Entry], refused: Refused) -> None:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / name
+        with open_writer(path) as out:
+            for one in written:
+                out.write(entry_line(one, PREFIX))
+            out.write(refused_line(refused))
+        *lines, last = read_lines(path)
+    assert exactly([entry_of(line) for line in lines]) == exactly(written)
+    assert last.intake == refused
+
+
+def test_a_line_is_what_the_interface_says(tmp_path: Path) -> None:
+    line = json.loads(entry_line(entry(3), "lifebound"))
+    assert list(line) == ["t_recv_ms", "topic", "payload"]
+    assert (line["t_recv_ms"], line["topic"]) == (3, "lifebound/oven-1/1/tally")
+    assert line["payload"]["seq"] == 3
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        (b"no json\n", "not a line of an exported run"),
+        (b"[]\n", "not a line of an exported run"),
+        (b"{}\n", "needs t_recv_ms, topic and payload"),
+        (b'{"t_recv_ms":1,"topic":"a"}\n', "needs t_recv_ms, topic and payload"),
+        (b'{"t_recv_ms":1.0,"topic":"a","payload":{}}\n', "not a line of an exported run"),
+        (b'{"topic":"a","payload":{}}\n', "needs t_recv_ms"),
+        (b'{"t_recv_ms":1,"disposition":{"serial":"A"}}\n', "not a line of an exported run"),
+        (GOOD[:-2] + b',"intake":{}}\n', "needs t_recv_ms"),
+        (b'{"intake":{"duplicates":-1}}\n', "not a line of an exported run"),
+        (b'{"t_recv_ms":1,"topic":"\xff","payload":{}}\n', "not a line of an exported run"),
+        (b'{"payload":' + b"[" * 50_000 + b"}\n", "not a line of an exported run"),
+        (b'{"t_recv_ms":1,"topic":"a","payload":{', "not a line of an exported run"),
+        (b'{"a":"' + b"x" * MAX_LINE_BYTES + b'"}\n', "longer than"),
+    ],
+)
+def test_a_bad_line_is_named_by_its_number(tmp_path: Path, text: bytes, says: str) -> None:
+    path = tmp_path / "run.jsonl"
+    path.write_bytes(GOOD + b"\n" + GOOD + text)
+    lines = read_lines(path)
+    assert len([next(lines), next(lines)]) == 2, "an empty line is none, but it is counted"
+    with pytest.raises(InputError, match=f"^{path} line 4: {says}"):
+        next(lines)
+
+
+def test_a_missing_file_is_named(tmp_path: Path) -> None:
+    with pytest.raises(InputError, match=r"nothing\.jsonl: no such file"):
+        list(read_lines(tmp_path / "nothing.jsonl"))
+
+
+def test_what_is_not_compressed_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "run.jsonl.zst"
+    path.write_bytes(GOOD)
+    with pytest.raises(InputError, match=r"run.jsonl.zst after line 0: cannot be read"):
+        list(read_lines(path))
+
+
+def test_a_compressed_run_that_is_cut_off_is_no_shorter_run(tmp_path: Path) -> None:
+    path, cut = tmp_path / "run.jsonl.zst", tmp_path / "cut.jsonl.zst"
+    with open_writer(path) as out:
+        for number in range(2000):
+            out.write(entry_line(entry(number), PREFIX))
+    whole = path.read_bytes()
+    for length in (1, len(whole) // 3, len(whole) - 1):
+        cut.write_bytes(whole[:length])
+        with pytest.raises(InputError, match=r"cut\.jsonl\.zst"):
+            list(read_lines(cut))
+    assert len(list(read_lines(path))) == 2000
+
+
+def test_frames_that_follow_each_other_are_one_run(tmp_path: Path) -> None:
+    """Compressed files may be joined end to end (RFC 8878, section 3.1.1)."""
+    parts = [tmp_path / "1.jsonl.zst", tmp_path / "2.jsonl.zst"]
+    for number, part in enumerate(parts):
+        with open_writer(part) as out:
+            out.write(entry_line(entry(number), PREFIX))
+    joined = tmp_path / "joined.jsonl.zst"
+    joined.write_bytes(b"".join(part.read_bytes() for part in parts))
+    assert [line.t_recv_ms for line in read_lines(joined)] == [0, 1]
+
+
+@pytest.mark.parametrize("name", ["run.jsonl", "run.jsonl.zst"])
+def test_an_export_that_breaks_off_leaves_the_old_one(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
+    path.write_bytes(b"the old one")
+
+    def write_half() -> None:
+        with open_writer(path) as out:
+            out.write(entry_line(entry(1), PREFIX))
+            raise KeyError("something else went wrong")
+
+    with pytest.raises(KeyError):
+        write_half()
+    assert path.read_bytes() == b"the old one"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_a_place_that_cannot_be_written_is_named(tmp_path: Path) -> None:
+    with (
+        pytest.raises(InputError, match=r"run\.jsonl: cannot be written"),
+        open_writer(tmp_path / "no" / "run.jsonl"),
+    ):
+        pass
