@@ -22,8 +22,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from scipy.optimize import brentq
-from scipy.special import gammainc
-from scipy.stats import chi2
+from scipy.special import gammainc, gammainccinv, gammaincinv
 
 from monitor.claims import _checks
 
@@ -53,7 +52,7 @@ def poisson_upper_count(failures: int, confidence: float) -> float:
     """
     _checks.count("failures", failures)
     _checks.confidence_level(confidence)
-    return float(chi2.ppf(confidence, 2 * failures + 2)) / 2
+    return float(gammaincinv(failures + 1.0, confidence))
 
 
 def poisson_lower_count(failures: int, confidence: float) -> float:
@@ -65,7 +64,7 @@ def poisson_lower_count(failures: int, confidence: float) -> float:
     _checks.confidence_level(confidence)
     if failures == 0:
         return 0.0
-    return float(chi2.isf(confidence, 2 * failures)) / 2
+    return float(gammainccinv(float(failures), confidence))
 
 
 def fixed_look_bound(failures: int, equivalent_h: float, confidence: float) -> FixedLookBound:

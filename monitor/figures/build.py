@@ -28,8 +28,6 @@ from monitor.ledger import Ledger, Reason
 from shared.entries import Refused
 from shared.quantities import MS_PER_H, hours
 
-_MOST_READ_ERRORS = 2**62 - 2  # twice as many, and two, are still a 64-bit integer
-
 
 def build(ledger: Ledger, refused: Refused, *, now_ms: int | None = None) -> doc.Figures:
     """The figures as they stand.
@@ -93,10 +91,7 @@ def _reads(ledger: Ledger) -> doc.Reads:
 
 
 def _read_error(ledger: Ledger) -> list[doc.ReadErrorBound]:
-    """Null where broken counters claim more failed reads than 64 bits hold: no bound can be told from those."""
     reads = _reads(ledger)
-    if reads.errors_at_risk > _MOST_READ_ERRORS:
-        return [doc.ReadErrorBound(c, None) for c in ledger.campaign.confidence]
     return [
         doc.ReadErrorBound(c, doc.finite(per_read_upper(reads.errors_at_risk, reads.credited, c)))
         for c in ledger.campaign.confidence

@@ -159,8 +159,11 @@ class AiomqttLink:
             asyncio.get_running_loop().add_reader(sock.fileno(), self._read)
 
     def _read(self) -> None:
+        """What aiomqtt does when the socket is readable; after a pause the reader is ours."""
         try:
             self._paho.loop_read()
+            while _bytes_decrypted(self._paho.socket()):
+                self._paho.loop_read()
         except Exception as error:
             if not self._client._disconnected.done():
                 self._client._disconnected.set_exception(error)
@@ -200,6 +203,11 @@ def _durable() -> Properties:
     properties = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
     properties.SessionExpiryInterval = SESSION_EXPIRY_S
     return properties
+
+
+def _bytes_decrypted(sock: Any) -> int:
+    """Bytes that TLS has read and decrypted already, so that the socket itself may stay silent about them."""
+    return sock.pending() if isinstance(sock, ssl.SSLSocket) else 0
 
 
 def _bytes(payload: Any) -> bytes:

@@ -27,6 +27,8 @@ from shared.errors import InputError
 
 T = TypeVar("T")
 FILE_NAME = "journal.db"
+_DRAFT_NAME = "journal.draft"
+_OUR_OWN = {"serve.lock"}  # of the service, which locks the folder before it begins a run
 _APPLICATION_ID = 0x4C464244  # marks the file as ours
 _CHUNK = 256
 _BUSY_MS = 10_000
@@ -44,25 +46,28 @@ class SqliteJournal:
 
     @classmethod
     async def create(cls, folder: Path, run: Run) -> Self:
-        """Begin a run in ``folder``, which is made. Raises InputError when one is there already, JournalError."""
-        path = folder / FILE_NAME
+        """Begin a run in ``folder``, which is made. Raises InputError when one is there already, JournalError.
+
+        The file is made under another name and gets its own when it is whole, so that a crash leaves none or all.
+        """
+        path, draft = folder / FILE_NAME, folder / _DRAFT_NAME
         if path.exists():
             raise InputError(f"{path}: a run is recorded here already; choose another run directory")
         try:
-            _make_private(folder)
-            db = await _connect(path)
+            _make_private(folder, draft)
+            db = await _connect(draft)
+            try:
+                await _make_durable(db)
+                await _migrate(db, draft)
+                await _write_run(db, run)
+            finally:
+                await db.close()
+            draft.replace(path)
         except OSError as error:
             raise JournalError(f"{folder}: cannot make the run directory ({error.strerror})") from error
         except sqlite3.Error as error:
             raise _trouble(path, error) from error
-        try:
-            await _make_durable(db)
-            await _migrate(db, path)
-            await _write_run(db, run)
-        except sqlite3.Error as error:
-            await db.close()
-            raise _trouble(path, error) from error
-        return cls(path, db, run)
+        return await cls.open(folder)
 
     @classmethod
     async def open(cls, folder: Path) -> Self:
@@ -117,8 +122,10 @@ class SqliteJournal:
         """Make entries durable in one commit; returns what is new since the last look."""
         body = pack(entries) if entries else None
 
-        async def work() -> list[tuple[int, bytes]]:
-            foreign = await self._new_rows(-1)
+        async def work() -> list[Entry]:
+            foreign = [
+                entry for number, row in await self._new_rows(-1) for entry in self._unpack(number, row)
+            ]
             if body is not None:
                 cursor = await self._db.execute(
                     "INSERT INTO batch (entries, body) VALUES (?, ?)", (len(entries), body)
@@ -135,11 +142,10 @@ class SqliteJournal:
         looked = self._looked
         try:
             foreign = await self._transaction(work)
-        except BaseException:
-            self._looked = looked
+        except asyncio.CancelledError:
+            self._looked = looked  # it may be on disk, but nobody was told of it
             raise
-        new = [entry for number, row in foreign for entry in self._unpack(number, row)]
-        return [*new, *entries]
+        return [*foreign, *entries]
 
     async def last(self) -> int:
         """Number of the last batch there is."""
@@ -195,11 +201,16 @@ class SqliteJournal:
             ) from error
 
     async def _transaction(self, work: Callable[[], Awaitable[T]]) -> T:
-        """Run ``work`` in one transaction that a cancelled caller cannot break."""
+        """Run ``work`` in one transaction that a cancelled caller cannot break; what fails has looked at nothing."""
 
         async def whole() -> T:
             async with self._writing:
-                return await self._begin_and_commit(work)
+                looked = self._looked
+                try:
+                    return await self._begin_and_commit(work)
+                except BaseException:
+                    self._looked = looked
+                    raise
 
         task = asyncio.ensure_future(whole())
         try:
@@ -230,9 +241,13 @@ class SqliteJournal:
             raise _trouble(self.path, error) from error
 
 
-def _make_private(folder: Path) -> None:
-    folder.mkdir(parents=True, exist_ok=True)
-    folder.chmod(0o700)
+def _make_private(folder: Path, draft: Path) -> None:
+    """Make the folder for its owner alone; one that holds something already is somebody's, and stays as it is."""
+    folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+    for left in folder.glob(f"{draft.name}*"):
+        left.unlink()
+    if all(each.name in _OUR_OWN for each in folder.iterdir()):
+        folder.chmod(0o700)
 
 
 def _trouble(path: Path, error: sqlite3.Error) -> JournalError:
