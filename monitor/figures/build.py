@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import math
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from decimal import Decimal
+from typing import NamedTuple
 
 import numpy as np
 
@@ -26,19 +28,25 @@ from monitor.figures.failed import FailedChip, failed_chips, incidents
 from monitor.figures.floor import boards
 from monitor.ledger import Ledger, Reason
 from shared.entries import Refused
-from shared.quantities import MS_PER_H, hours
+from shared.quantities import hours
 
 
-def build(ledger: Ledger, refused: Refused, *, now_ms: int | None = None) -> doc.Figures:
+def build(
+    ledger: Ledger, refused: Refused, *, now_ms: int | None = None, began_ms: int | None = None
+) -> doc.Figures:
     """The figures as they stand.
 
-    ``now_ms`` (a clock's time, for a live service) tells only whether a board is silent; without it the time of the
-    last journal entry does, so that a replay gives the same bytes every time.
+    ``now_ms`` (a clock's time, for a live service) tells only whether a board is silent and how long the run has
+    lasted since ``began_ms``; without them the times of the journal's entries do, so that a replay gives the same
+    bytes every time.
     """
     campaign = ledger.campaign
     failed = failed_chips(ledger)
     counted = [f for f in failed if not f.not_relevant]
-    floor = boards(ledger, failed, now_ms if now_ms is not None else ledger.as_of_ms)
+    at_risk = len(campaign.chips) - len(failed)
+    at_ms = now_ms if now_ms is not None else ledger.as_of_ms
+    floor = boards(ledger, failed, at_ms)
+    reads, lots = _reads(ledger), _lots(ledger, failed)
     strangers = _stranger_places(ledger, refused)
     mechanisms = _mechanisms(ledger, failed)
     credited_h = hours(ledger.credited_ms())
@@ -47,25 +55,25 @@ def build(ledger: Ledger, refused: Refused, *, now_ms: int | None = None) -> doc
         as_of_ms=ledger.as_of_ms,
         chips=doc.Chips(
             loaded=len(campaign.chips),
-            at_risk=len(campaign.chips) - len(failed),
+            at_risk=at_risk,
             failed=len(counted),
             not_relevant=len(failed) - len(counted),
             strangers=len(strangers),
             reading=sum(socket.state == "reading" for board in floor for socket in board.sockets),
         ),
         exposure=doc.Exposure(credited_h=credited_h, uncredited_h=_uncredited(ledger)),
-        reads=_reads(ledger),
+        reads=reads,
         mechanisms=mechanisms,
-        read_error=_read_error(ledger),
-        target=_target(ledger, mechanisms, len(campaign.chips) - len(failed)),
-        pooling=_pooling(ledger, counted),
+        read_error=_read_error(campaign, reads),
+        target=_target(ledger, mechanisms, at_risk),
+        pooling=_pooling(lots),
         coverage=_coverage(ledger),
-        lots=_lots(ledger, counted),
+        lots=lots,
         failures=[_failure(ledger, f) for f in failed],
         incidents=incidents(campaign, failed),
         boards=floor,
         intake=_intake(ledger, refused, strangers),
-        plan=_plan(ledger),
+        plan=_plan(ledger, at_ms, began_ms),
     )
 
 
@@ -90,40 +98,44 @@ def _reads(ledger: Ledger) -> doc.Reads:
     )
 
 
-def _read_error(ledger: Ledger) -> list[doc.ReadErrorBound]:
-    reads = _reads(ledger)
+def _read_error(campaign: Campaign, reads: doc.Reads) -> list[doc.ReadErrorBound]:
     return [
         doc.ReadErrorBound(c, doc.finite(per_read_upper(reads.errors_at_risk, reads.credited, c)))
-        for c in ledger.campaign.confidence
+        for c in campaign.confidence
     ]
 
 
 def _mechanisms(ledger: Ledger, failed: list[FailedChip]) -> list[doc.MechanismFigures]:
     campaign, weights = ledger.campaign, ledger.weights
     equivalent_h = weights.total_h(ledger.accounts.low, ledger.accounts.high)
-    names = {m.name for m in campaign.mechanisms}
-    result = []
-    for mechanism, hours_m, factor in zip(
-        weights.mechanisms, equivalent_h, weights.at_set_point, strict=True
-    ):
-        count = sum(f.counts_for(mechanism.name, names) for f in failed)
-        result.append(
-            doc.MechanismFigures(
-                name=mechanism.name,
-                ea_ev=mechanism.ea_ev,
-                acceleration=factor,
-                equivalent_h=hours_m,
-                failures=count,
-                bounds=_fixed(campaign, count, hours_m),
-                anytime=_anytime(campaign, count, hours_m),
-                all=doc.EveryFailure(
-                    failures=len(failed),
-                    bounds=_fixed(campaign, len(failed), hours_m),
-                    anytime=_anytime(campaign, len(failed), hours_m),
-                ),
-            )
+    counts = _failures_by_mechanism(campaign, failed)
+    return [
+        doc.MechanismFigures(
+            name=mechanism.name,
+            ea_ev=mechanism.ea_ev,
+            gamma_per_v=mechanism.gamma_per_v,
+            voltage_exponent=mechanism.voltage_exponent,
+            acceleration=factor,
+            equivalent_h=hours_m,
+            failures=count,
+            bounds=_fixed(campaign, count, hours_m),
+            anytime=_anytime(campaign, count, hours_m),
+            all=doc.EveryFailure(
+                failures=len(failed),
+                bounds=_fixed(campaign, len(failed), hours_m),
+                anytime=_anytime(campaign, len(failed), hours_m),
+            ),
         )
-    return result
+        for mechanism, hours_m, factor, count in zip(
+            campaign.mechanisms, equivalent_h, weights.at_set_point, counts, strict=True
+        )
+    ]
+
+
+def _failures_by_mechanism(campaign: Campaign, failed: list[FailedChip]) -> list[int]:
+    """Failures after disposition, per mechanism; one whose mechanism is not known counts for every one."""
+    names = {m.name for m in campaign.mechanisms}
+    return [sum(f.counts_for(m.name, names) for f in failed) for m in campaign.mechanisms]
 
 
 def _fixed(campaign: Campaign, failures: int, equivalent_h: float) -> list[doc.FixedLook]:
@@ -145,50 +157,58 @@ def _target(ledger: Ledger, mechanisms: list[doc.MechanismFigures], at_risk: int
     """The target at the highest stated confidence, for the mechanism that meets it last."""
     campaign = ledger.campaign
     confidence = max(campaign.confidence)
-
-    def anytime(failures: int) -> float:
-        return anytime_upper_count(failures, confidence, campaign.mixture_rate)
-
-    def fixed(failures: int) -> float:
-        return poisson_upper_count(failures, confidence)
-
-    ways = []
-    for count in (anytime, fixed):
-        to_go = [
-            hours_to_go(
-                count(m.failures),
-                count(m.failures + 1),
-                campaign.target_fit,
-                m.equivalent_h,
-                at_risk,
-                m.acceleration,
-            )
-            for m in mechanisms
-        ]
-        none = [t.none for t in to_go]
-        ways.append((none, _latest(none), _latest([t.one_more for t in to_go])))
-    (each, none_h, one_h), (_, fixed_none_h, fixed_one_h) = ways
-    last = max(range(len(each)), key=lambda i: float("inf") if each[i] is None else each[i] or 0.0)
+    anytime = _way(
+        campaign, mechanisms, at_risk, lambda r: anytime_upper_count(r, confidence, campaign.mixture_rate)
+    )
+    fixed = _way(campaign, mechanisms, at_risk, lambda r: poisson_upper_count(r, confidence))
     return doc.Target(
         fit=campaign.target_fit,
-        met=none_h == 0,
-        hours_to_go=none_h,
-        hours_to_go_one_more=one_h,
-        date=_date(ledger, none_h, at_risk),
+        met=anytime.none == 0,
+        hours_to_go=anytime.none,
+        hours_to_go_one_more=anytime.one_more,
+        date=_date(ledger, anytime.none, at_risk),
         confidence=confidence,
-        mechanism=mechanisms[last].name,
+        mechanism=anytime.mechanism,
         fixed=doc.TargetFixed(
-            met=fixed_none_h == 0,
-            hours_to_go=fixed_none_h,
-            hours_to_go_one_more=fixed_one_h,
-            date=_date(ledger, fixed_none_h, at_risk),
+            met=fixed.none == 0,
+            hours_to_go=fixed.none,
+            hours_to_go_one_more=fixed.one_more,
+            date=_date(ledger, fixed.none, at_risk),
         ),
     )
 
 
-def _latest(values: Iterable[float | None]) -> float | None:
-    known = list(values)
-    return None if any(v is None for v in known) else doc.finite(max(v for v in known if v is not None))
+class _Way(NamedTuple):
+    """Clock hours to the target with no and with one more failure (None: never), and what limits it."""
+
+    none: float | None
+    one_more: float | None
+    mechanism: str
+
+
+def _way(
+    campaign: Campaign, mechanisms: list[doc.MechanismFigures], at_risk: int, count: Callable[[int], float]
+) -> _Way:
+    """The way to the target by one kind of bound; ``count`` gives the upper bound on the expected count."""
+    each = [
+        hours_to_go(
+            count(m.failures),
+            count(m.failures + 1),
+            campaign.target_fit,
+            m.equivalent_h,
+            at_risk,
+            m.acceleration,
+        )
+        for m in mechanisms
+    ]
+    last = max(range(len(each)), key=lambda i: math.inf if each[i].none is None else float(each[i].none or 0))
+    return _Way(_latest([t.none for t in each]), _latest([t.one_more for t in each]), mechanisms[last].name)
+
+
+def _latest(values: Sequence[float | None]) -> float | None:
+    """The longest; None when one of them is never."""
+    known = [value for value in values if value is not None]
+    return doc.finite(max(known)) if len(known) == len(values) else None
 
 
 def _date(ledger: Ledger, to_go_h: float | None, at_risk: int) -> str | None:
@@ -210,22 +230,30 @@ def _members(ledger: Ledger) -> dict[str, list[int]]:
     return members
 
 
-def _lots(ledger: Ledger, counted: list[FailedChip]) -> list[doc.LotFigures]:
-    accounts, chips = ledger.accounts, ledger.campaign.chips
-    return [
-        doc.LotFigures(
-            lot=lot,
-            loaded=len(indices),
-            failed=sum(chips[f.index].lot == lot for f in counted),
-            credited_h=hours(int(accounts.credited_ms[indices].sum())),
-            reads_credited=sum(accounts.reads_credited[indices].tolist()),
-        )
-        for lot, indices in _members(ledger).items()
-    ]
+def _lots(ledger: Ledger, failed: list[FailedChip]) -> list[doc.LotFigures]:
+    return [_lot(ledger, lot, indices, failed) for lot, indices in _members(ledger).items()]
 
 
-def _pooling(ledger: Ledger, counted: list[FailedChip]) -> doc.PoolingFigures:
-    lots = _lots(ledger, counted)
+def _lot(ledger: Ledger, lot: str, indices: list[int], failed: list[FailedChip]) -> doc.LotFigures:
+    campaign, accounts = ledger.campaign, ledger.accounts
+    mine = [f for f in failed if campaign.chips[f.index].lot == lot]
+    equivalent_h = ledger.weights.total_h(accounts.low[:, indices], accounts.high[:, indices])
+    counts = _failures_by_mechanism(campaign, mine)
+    return doc.LotFigures(
+        lot=lot,
+        loaded=len(indices),
+        failed=sum(not f.not_relevant for f in mine),
+        credited_h=hours(int(accounts.credited_ms[indices].sum())),
+        reads_credited=sum(accounts.reads_credited[indices].tolist()),
+        mechanisms=[
+            doc.LotMechanism(m.name, h, r, _fixed(campaign, r, h), _anytime(campaign, r, h))
+            for m, h, r in zip(campaign.mechanisms, equivalent_h, counts, strict=True)
+        ],
+    )
+
+
+def _pooling(lots: list[doc.LotFigures]) -> doc.PoolingFigures:
+    """Lots compared over credited hours: they share the stress, so its acceleration cancels."""
     pooling = homogeneity([lot.failed for lot in lots], [lot.credited_h for lot in lots])
     return doc.PoolingFigures(pooling.p_value, pooling.verdict, pooling.method)
 
@@ -265,6 +293,10 @@ def _failure(ledger: Ledger, failed: FailedChip) -> doc.FailureFigures:
         witness="messages" if failure.by_message else "counters",
         disposition=failed.disposition.cls if failed.disposition else None,
         mechanism=failed.disposition.mechanism if failed.disposition else None,
+        dispositions=[
+            doc.DispositionLine(d.cls, d.mechanism, d.who, d.why, d.when_ms)
+            for d in ledger.dispositions.get(chip.serial, [])
+        ],
     )
 
 
@@ -295,9 +327,10 @@ def _intake(
     )
 
 
-def _plan(ledger: Ledger) -> doc.Plan:
+def _plan(ledger: Ledger, at_ms: int | None, began_ms: int | None) -> doc.Plan:
     campaign, limits = ledger.campaign, ledger.limits
     stress = campaign.stress
+    since_ms = began_ms if began_ms is not None else ledger.first_recv_ms
     return doc.Plan(
         title=campaign.title,
         planned_hours=campaign.planned_hours,
@@ -306,7 +339,12 @@ def _plan(ledger: Ledger) -> doc.Plan:
         temp_high_c=limits.temp_high_c,
         supply_v=float(stress.supply_v),
         supply_tol_v=float(stress.supply_tol_v),
+        supply_low_v=limits.supply_low_v,
+        supply_high_v=limits.supply_high_v,
+        self_heating_c=float(stress.self_heating_c),
+        use=[doc.UseLine(u.share, u.temp_c, u.supply_v, u.self_heating_c) for u in campaign.use.profile],
         report_interval_s=float(stress.report_interval_s),
         max_gap_s=float(Decimal(limits.max_gap_ms) / 1000),
-        elapsed_h=float(ledger.accounts.credited_ms.max(initial=0)) / MS_PER_H,
+        elapsed_h=hours(int(ledger.accounts.credited_ms.max(initial=0))),
+        running_h=hours(at_ms - since_ms) if at_ms is not None and since_ms is not None else 0.0,
     )

@@ -77,6 +77,8 @@ class MechanismFigures(msgspec.Struct, frozen=True):
 
     name: str
     ea_ev: float
+    gamma_per_v: float  # 0: no such term
+    voltage_exponent: float  # 0: no such term
     acceleration: float  # at the set-point of the stress
     equivalent_h: float
     failures: int
@@ -148,6 +150,16 @@ class CoverageFigures(msgspec.Struct, frozen=True):
     life: list[LifeRatios]
 
 
+class LotMechanism(msgspec.Struct, frozen=True):
+    """What one lot alone shows of one mechanism, after disposition."""
+
+    name: str
+    equivalent_h: float
+    failures: int
+    bounds: list[FixedLook]
+    anytime: list[Anytime]
+
+
 class LotFigures(msgspec.Struct, frozen=True):
     """One lot of the campaign."""
 
@@ -156,6 +168,17 @@ class LotFigures(msgspec.Struct, frozen=True):
     failed: int
     credited_h: float
     reads_credited: int
+    mechanisms: list[LotMechanism]
+
+
+class DispositionLine(msgspec.Struct, frozen=True, rename={"cls": "class"}):
+    """A judgement of a failed chip, as it was entered."""
+
+    cls: str
+    mechanism: str | None
+    who: str
+    why: str
+    when_ms: int
 
 
 class FailureFigures(msgspec.Struct, frozen=True):
@@ -177,6 +200,7 @@ class FailureFigures(msgspec.Struct, frozen=True):
     witness: str  # "messages" or "counters"
     disposition: str | None  # "relevant", "not-relevant", or null while it waits for one
     mechanism: str | None
+    dispositions: list[DispositionLine]  # all of them, oldest first; the last one stands
 
 
 class Incident(msgspec.Struct, frozen=True):
@@ -234,6 +258,15 @@ class Intake(msgspec.Struct, frozen=True):
     stranger_places: list[tuple[str, int | None, int | None]]
 
 
+class UseLine(msgspec.Struct, frozen=True):
+    """One condition of use and its share of the field life."""
+
+    share: float
+    temp_c: float
+    supply_v: float
+    self_heating_c: float
+
+
 class Plan(msgspec.Struct, frozen=True):
     """What the campaign file asks for, as far as a face needs it beside the figures."""
 
@@ -244,9 +277,14 @@ class Plan(msgspec.Struct, frozen=True):
     temp_high_c: float
     supply_v: float
     supply_tol_v: float
+    supply_low_v: float
+    supply_high_v: float
+    self_heating_c: float
+    use: list[UseLine]
     report_interval_s: float
     max_gap_s: float
     elapsed_h: float  # of stress: the longest-stressed chip's credited hours
+    running_h: float  # by receive time, since the run began (or its first message, where that is not known)
 
 
 class Figures(msgspec.Struct, frozen=True):

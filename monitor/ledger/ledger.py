@@ -53,6 +53,7 @@ class Ledger:
         self.witnesses = [Witness() for _ in campaign.chips]
         self.counts = Counts()
         self.accepted = 0
+        self.first_recv_ms: int | None = None
         self.as_of_ms: int | None = None
         self.dispositions: dict[str, list[Disposition]] = {}
         self.racks: dict[str, Rack] = {}
@@ -84,6 +85,8 @@ class Ledger:
 
     def apply(self, entry: Entry) -> None:
         """Fold one journal entry. What it says is never an error: contradictions are counted."""
+        if self.first_recv_ms is None:
+            self.first_recv_ms = entry.t_recv_ms
         self.as_of_ms = entry.t_recv_ms
         if isinstance(entry, Disposed):
             self.dispositions.setdefault(entry.disposition.serial, []).append(entry.disposition)

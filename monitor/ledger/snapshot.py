@@ -38,6 +38,7 @@ class _LedgerState(msgspec.Struct):
     witnesses: list[Witness]
     counts: Counts
     accepted: int
+    first_recv_ms: int | None
     as_of_ms: int | None
     dispositions: dict[str, list[Disposition]]
     racks: dict[str, Rack]
@@ -54,6 +55,7 @@ def freeze(ledger: Ledger) -> bytes:
         witnesses=ledger.witnesses,
         counts=ledger.counts,
         accepted=ledger.accepted,
+        first_recv_ms=ledger.first_recv_ms,
         as_of_ms=ledger.as_of_ms,
         dispositions=ledger.dispositions,
         racks=ledger.racks,
@@ -75,7 +77,11 @@ def thaw(campaign: Campaign, data: bytes) -> Ledger | None:
     _fill(ledger.accounts, state.accounts)
     _fill(ledger.counts, state.counts)
     ledger.witnesses[:] = state.witnesses
-    ledger.accepted, ledger.as_of_ms = state.accepted, state.as_of_ms
+    ledger.accepted, ledger.first_recv_ms, ledger.as_of_ms = (
+        state.accepted,
+        state.first_recv_ms,
+        state.as_of_ms,
+    )
     ledger.dispositions, ledger.racks = state.dispositions, state.racks
     ledger.pace = deque(state.pace, maxlen=ledger.pace.maxlen)
     for saved in state.boards:

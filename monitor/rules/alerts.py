@@ -20,7 +20,7 @@ BOARD_SILENT = "board silent"
 NOT_READING = "chip not reading"
 EXCURSION = "excursion"
 
-_ABSENT = {"offline", "silent", "never seen", "starting"}  # nothing is known of conditions and reads
+_ABSENT = {"offline", "silent", "never seen"}  # nothing is known of conditions and reads
 
 
 class Alert(msgspec.Struct, frozen=True, kw_only=True):
@@ -111,24 +111,28 @@ def _subject(board: BoardFigures) -> str:
 
 
 def _silence(figures: Figures, board: BoardFigures) -> Iterator[Condition]:
-    """A board never seen is silent once others have been stressed for longer than a gap may last."""
-    late = board.state == "never seen" and figures.plan.elapsed_h * 3600 > figures.plan.max_gap_s
+    """A board never seen is silent once the run has lasted longer than a gap may."""
+    late = board.state == "never seen" and figures.plan.running_h * 3600 > figures.plan.max_gap_s
     if board.state in {"silent", "offline"} or late:
         reason = "the rack says it is offline" if board.state == "offline" else "no tally arrives"
         yield Condition(BOARD_SILENT, _subject(board), f"{reason}; its hours are not credited")
 
 
 def _excursion(figures: Figures, board: BoardFigures) -> Iterator[Condition]:
-    if board.state in _ABSENT:
-        yield Condition(EXCURSION, _subject(board), "", known=False)
-    elif board.state in {"temperature", "supply"}:
-        plan = figures.plan
-        measured = (
-            f"{_value(board.temp_c)} °C, allowed {plan.temp_low_c:g} to {plan.temp_high_c:g} °C"
-            if board.state == "temperature"
-            else f"{_value(board.supply_v)} V, allowed {plan.supply_v:g} ± {plan.supply_tol_v:g} V"
-        )
-        yield Condition(EXCURSION, _subject(board), f"{board.state} {measured}; hours are not credited")
+    """Told from what was measured last, one alert for each quantity; of an absent board nothing is known."""
+    plan, known = figures.plan, board.state not in _ABSENT
+    for quantity, value, low, high, unit in (
+        ("temperature", board.temp_c, plan.temp_low_c, plan.temp_high_c, "°C"),
+        ("supply", board.supply_v, plan.supply_low_v, plan.supply_high_v, "V"),
+    ):
+        subject = f"{_subject(board)} {quantity}"
+        if not known:
+            yield Condition(EXCURSION, subject, "", known=False)
+        elif value is None or not low <= value <= high:
+            measured = "no reading" if value is None else f"{value:g} {unit}"
+            yield Condition(
+                EXCURSION, subject, f"{measured}, allowed {low:g} to {high:g} {unit}; hours are not credited"
+            )
 
 
 def _not_reading(board: BoardFigures) -> Iterator[Condition]:
@@ -140,7 +144,3 @@ def _not_reading(board: BoardFigures) -> Iterator[Condition]:
             )
         elif socket.state not in {"reading", "failed", "not relevant"}:
             yield Condition(NOT_READING, socket.serial, "", known=False)
-
-
-def _value(value: float | None) -> str:
-    return "no reading" if value is None else f"{value:g}"

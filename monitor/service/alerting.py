@@ -69,33 +69,38 @@ class Alerting:
         return changes
 
     async def deliver(self) -> None:
-        """Send what is in the outbox, in order, each until the receiver answers with success. Runs for ever."""
+        """Send what is in the outbox, each alert until the receiver takes it; one it refuses waits behind the rest.
+
+        Runs for ever.
+        """
         if self._webhook is None:
             return
+        delays = delays_s(most_s=60.0)
         async with aiohttp.ClientSession(timeout=aiohttp.ClientTimeout(total=_TIMEOUT_S)) as http:
             while True:
                 alert = await self._outbox.get()
-                await self._send(http, self._webhook, alert)
-                current = self._all.get(alert.id, alert)
-                if current == alert:
-                    with suppress(JournalError):  # then it is sent once more after a restart
-                        await self._journal.save_alerts([_stored(alert, delivered=True)])
+                trouble = await self._send(http, self._webhook, alert)
+                if trouble is None:
+                    delays = delays_s(most_s=60.0)
+                    await self._delivered(alert)
+                    continue
+                log.warning("webhook did not take an alert", extra={"alert": alert.id, "detail": trouble})
+                self._outbox.put_nowait(alert)
+                await asyncio.sleep(next(delays))
 
-    async def _send(self, http: aiohttp.ClientSession, url: str, alert: Alert) -> None:
+    async def _delivered(self, alert: Alert) -> None:
+        if self._all.get(alert.id, alert) == alert:  # if it has cleared meanwhile, that is still to be sent
+            with suppress(JournalError):  # then it is sent once more after a restart
+                await self._journal.save_alerts([_stored(alert, delivered=True)])
+
+    async def _send(self, http: aiohttp.ClientSession, url: str, alert: Alert) -> str | None:
+        """Send one alert; None when it was taken, else what was wrong."""
         body = msgspec.json.encode({"campaign": self._campaign, **msgspec.structs.asdict(alert)})
-        for delay_s in delays_s(most_s=60.0):
-            try:
-                async with http.post(url, data=body, headers={"Content-Type": "application/json"}) as answer:
-                    if answer.status < 300:
-                        return
-                    trouble = f"status {answer.status}"
-            except (aiohttp.ClientError, TimeoutError) as error:
-                trouble = str(error) or type(error).__name__
-            log.warning(
-                "webhook did not take an alert; it is tried again",
-                extra={"alert": alert.id, "detail": trouble},
-            )
-            await asyncio.sleep(delay_s)
+        try:
+            async with http.post(url, data=body, headers={"Content-Type": "application/json"}) as answer:
+                return None if answer.status < 300 else f"status {answer.status}"
+        except (aiohttp.ClientError, TimeoutError) as error:
+            return str(error) or type(error).__name__
 
 
 def _stored(alert: Alert, *, delivered: bool) -> StoredAlert:

@@ -44,7 +44,14 @@ class Recorder:
     async def look_for_news(self) -> None:
         """Fold what others (a disposition from the command line) have added to the journal."""
         async with self._lock:
-            if self.storage is None and await self.journal.has_news():
+            if self.storage is not None:
+                return
+            try:
+                news = await self.journal.has_news()
+            except JournalError as error:  # it is looked at again; if it is the disk, the next commit says so
+                log.warning("journal cannot be looked at", extra={"detail": str(error)})
+                return
+            if news:
                 await self._commit([])
 
     async def snapshot(self) -> bytes:

@@ -2,14 +2,15 @@
 
 Tasks, all owned by one group::
 
-    intake    connect, take batches, record each, acknowledge it; reconnect with backoff
-    receipts  tell each rack what is on disk
+    intake    connect, take batches, record each, acknowledge it, and tell the racks what is on disk; reconnect
     look      make the figures, tell alerts, pin up the state for the faces
+    news      fold what others (a disposition) have added to the journal
     deliver   send alerts to the webhook
-    http      serve the faces
+    snapshot  keep the account, so that the next start is quick
 
-Start: journal, account, HTTP, then the broker. Stop (once, by an event that a signal or a test sets): intake ends
-after the batch in hand is committed and acknowledged, the last receipts go out with it, then the rest is closed.
+HTTP is served beside them. Start: journal, account, HTTP, then the broker. Stop (once, by an event that a signal or
+a test sets): intake ends after the batch in hand is committed and acknowledged, the last receipts go out with it,
+then the rest is closed.
 """
 
 from __future__ import annotations
@@ -41,11 +42,12 @@ from shared.topics import Kind, Topic, format_topic, subscriptions
 
 log = logging.getLogger("lifebound.service")
 LOOK_EVERY_S = 0.25
-LOOK_LEAST_OFTEN_MS = 1000  # with nothing new only silence can begin
+LOOK_LEAST_OFTEN_S = 1.0  # with nothing new only silence can begin
 STREAM_EVERY_S = 0.5
 STREAM_LEAST_OFTEN_S = 2.0
 NEWS_EVERY_S = 1.0
 SNAPSHOT_EVERY_S = 600.0
+STOP_INTAKE_S = 10.0
 
 
 def wall_ms() -> int:
@@ -81,6 +83,7 @@ class Service:
     _broker: str | None = "not connected yet"
     _state: State | None = None
     _kept: int = 0
+    _looked_s: float = 0.0
     _seen: tuple[int, str | None, str | None] | None = None
     _changed: asyncio.Condition = field(default_factory=asyncio.Condition)
 
@@ -117,7 +120,7 @@ class Service:
 
     async def _until_idle(self, intake: asyncio.Task[None]) -> None:
         """Let the intake end by itself; while the disk is in trouble it cannot, and is ended."""
-        done, _ = await asyncio.wait([intake], timeout=10)
+        done, _ = await asyncio.wait([intake], timeout=STOP_INTAKE_S)
         if not done:
             intake.cancel()
 
@@ -125,11 +128,12 @@ class Service:
         """Keep the account, so that the next start is quick; without it a start only takes longer."""
         if self.keep_snapshot is None or self._kept == self.recorder.version:
             return
-        version, data = self.recorder.version, await self.recorder.snapshot()
+        version = self.recorder.version
         try:
+            data = await self.recorder.snapshot()
             await asyncio.to_thread(self.keep_snapshot, data)
             self._kept = version
-        except OSError as error:
+        except (OSError, OverflowError) as error:
             log.warning("snapshot cannot be kept", extra={"detail": str(error)})
 
     async def _every(self, seconds: float, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
@@ -160,7 +164,8 @@ class Service:
 
     async def _serve_link(self, link: AiomqttLink) -> None:
         """Take batches until the link is lost or the service stops; receipts go out beside it."""
-        receipts = asyncio.create_task(self._receipts(link))
+        sent: dict[str, Receipt] = {}
+        receipts = asyncio.create_task(self._receipts(link, sent))
         stopping = asyncio.create_task(self.stop.wait())
         try:
             while not self.stop.is_set():
@@ -179,10 +184,9 @@ class Service:
             for error in ended:
                 if isinstance(error, Exception):
                     raise error
-        await self._send_receipts(link, {})
+        await self._send_receipts(link, sent)
 
-    async def _receipts(self, link: AiomqttLink) -> None:
-        sent: dict[str, Receipt] = {}
+    async def _receipts(self, link: AiomqttLink, sent: dict[str, Receipt]) -> None:
         while True:
             try:
                 await self._send_receipts(link, sent)
@@ -205,9 +209,11 @@ class Service:
     async def _look(self) -> None:
         """Make the figures and tell alerts; the faces see the result at once."""
         now_ms, seen = self.clock_ms(), (self.recorder.version, self._broker, self.recorder.storage)
-        if seen == self._seen and now_ms - self.state().health.now_ms < LOOK_LEAST_OFTEN_MS:
+        at_s = asyncio.get_running_loop().time()
+        if seen == self._seen and at_s - self._looked_s < LOOK_LEAST_OFTEN_S:
             return
-        figures = self.recorder.account.figures(now_ms)
+        self._looked_s = at_s
+        figures = self.recorder.account.figures(now_ms, self.journal.run.began_ms)
         with suppress(
             JournalError
         ):  # told again at the next look; the intake says that the disk is in trouble
