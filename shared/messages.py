@@ -20,7 +20,6 @@ from shared.quantities import (
     Counter,
     Instant,
     Positive,
-    SocketNumber,
     Word,
 )
 from shared.topics import Kind
@@ -35,7 +34,7 @@ class Presence(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
     online: bool
     boot: BootId
     t_ms: Instant
-    boards: list[Counter] | msgspec.UnsetType = msgspec.UNSET
+    boards: list[Instant] | msgspec.UnsetType = msgspec.UNSET
     software: str | msgspec.UnsetType = msgspec.UNSET
 
 
@@ -61,7 +60,7 @@ class ReadError(msgspec.Struct, frozen=True, kw_only=True):
     n: Counter
     t_ms: Instant
     up_ms: Counter
-    socket: SocketNumber
+    socket: Positive
     address: Counter
     expected: Word
     observed: Word

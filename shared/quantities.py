@@ -21,7 +21,6 @@ H_PER_YEAR = 8766.0  # 365.25 days
 
 Counter = Annotated[int, Meta(ge=0, le=INT_MAX)]
 Instant = Annotated[int, Meta(ge=-INT_MAX, le=INT_MAX)]
-SocketNumber = Annotated[int, Meta(ge=1, le=MAX_SOCKETS)]
 Positive = Annotated[int, Meta(ge=1, le=INT_MAX)]
 BootId = Annotated[str, Meta(min_length=1, max_length=64)]
 Word = Annotated[str, Meta(pattern=r"^[0-9a-fA-F]{1,64}(?!\n)$")]

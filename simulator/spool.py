@@ -99,9 +99,9 @@ class Spool:
     def overdue(self, now_s: float, after_s: float) -> list[Entry]:
         """What was sent ``after_s`` ago or earlier and is still not covered, oldest first.
 
-        A stream whose receipts moved within ``after_s`` is only slow, and sending it again would make it slower. Each
-        repeat doubles the time to the next one: a monitor that is away for hours must not find its broker full of
-        the same messages.
+        A stream whose receipts moved within ``after_s`` is only slow, and sending it again would make it slower. From
+        the third repeat on each doubles the time to the next: by then the monitor is away, and must not find its
+        broker full of the same messages.
         """
         entries = (
             entry
@@ -109,7 +109,7 @@ class Spool:
             if now_s - stream.moved_s >= after_s
             for entry in stream.entries.values()
             if entry.sent_s is not None
-            and now_s - entry.sent_s >= after_s * 2 ** min(entry.repeats, MOST_DOUBLINGS)
+            and now_s - entry.sent_s >= after_s * 2 ** min(max(entry.repeats - 2, 0), MOST_DOUBLINGS)
         )
         return sorted(entries, key=lambda entry: entry.order)
 

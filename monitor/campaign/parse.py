@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Sequence
 from decimal import Decimal
 from pathlib import Path, PurePosixPath
 from typing import Literal, cast
@@ -27,8 +28,11 @@ from shared.topics import is_prefix
 
 MAX_CAMPAIGN_BYTES = 1024 * 1024
 MAX_CHIPS_CSV_BYTES = 16 * 1024 * 1024
-_ID = re.compile(r"[a-z0-9][a-z0-9-]{0,63}", re.ASCII)
+_ID = re.compile(r"[a-z0-9-]{1,64}", re.ASCII)
 _POSITIVE = "a number above 0 is needed"
+MAX_INTERVAL_S = 744 * 3600  # two tallies further apart than this are a counter fault
+_INTERVAL = f"seconds above 0 and at most {MAX_INTERVAL_S} (744 h) are needed"
+_RATE = "a number above 0 and at most 1e12 is needed"
 _NOT_NEGATIVE = "a number of at least 0 is needed"
 _DEGREES = "a temperature in °C between -100 and 400 is needed"
 
@@ -47,22 +51,31 @@ class CampaignError(InputError):
 def load(path: Path) -> Campaign:
     """Read a campaign file and the chips file it names. Raises CampaignError or InputError."""
     toml = _read_text(path, MAX_CAMPAIGN_BYTES)
-    chips_csv = None
-    chips_file = _toml(path.name, toml).get("chips_file")
-    if isinstance(chips_file, str):
-        pure = PurePosixPath(chips_file)
-        if pure.is_absolute() or ".." in pure.parts or "\0" in chips_file:
-            problem = Problem(
-                "chips_file", "leads out of the campaign file's folder", "put the file beside it"
-            )
-            raise CampaignError(path.name, [problem])
-        chips_csv = _read_text(path.parent / chips_file, MAX_CHIPS_CSV_BYTES)
-    return parse(Source(path.name, toml, chips_csv))
-
-
-def parse(source: Source) -> Campaign:
-    """The campaign of ``source``. Raises CampaignError with every problem found."""
     problems: list[Problem] = []
+    chips_csv = _read_chips(path.parent, _toml(path.name, toml).get("chips_file"), problems)
+    return parse(Source(path.name, toml, chips_csv), problems)
+
+
+def _read_chips(folder: Path, chips_file: object, problems: list[Problem]) -> str | None:
+    """The text of the chips file, if the campaign names one and it can be read."""
+    if not isinstance(chips_file, str) or not chips_file:
+        return None
+    pure = PurePosixPath(chips_file)
+    if pure.is_absolute() or ".." in pure.parts or "\0" in chips_file:
+        problems.append(
+            Problem("chips_file", "leads out of the campaign file's folder", "put the file beside it")
+        )
+        return None
+    try:
+        return _read_text(folder / chips_file, MAX_CHIPS_CSV_BYTES)
+    except InputError as error:
+        problems.append(Problem("chips_file", str(error), "it is looked for beside the campaign file"))
+        return None
+
+
+def parse(source: Source, found: Sequence[Problem] = ()) -> Campaign:
+    """The campaign of ``source``. Raises CampaignError with every problem, those ``found`` before included."""
+    problems = list(found)
     root = TableReader(_toml(source.name, source.toml), "", problems)
     head = root.child("campaign")
     stress = _stress(root.child("stress"))
@@ -105,7 +118,7 @@ def parse(source: Source) -> Campaign:
         mechanisms=mechanisms,
         chips=chips,
         source=source,
-        warnings=_warnings(stress),
+        warnings=_warnings(stress, use),
     )
     head.finish()
     root.finish()
@@ -163,7 +176,7 @@ def _stress(t: TableReader) -> Stress:
         temp_tol_plus_c=t.decimal("temp_tol_plus_c", _NOT_NEGATIVE, not_negative),
         supply_v=t.decimal("supply_v", _POSITIVE, positive),
         supply_tol_v=t.decimal("supply_tol_v", _NOT_NEGATIVE, not_negative),
-        read_rate_hz=t.decimal("read_rate_hz", _POSITIVE, lambda x: 0 < x <= Decimal("1e12")),
+        read_rate_hz=t.decimal("read_rate_hz", _RATE, lambda x: 0 < x <= Decimal("1e12")),
         report_interval_s=interval_s,
         self_heating_c=t.decimal(
             "self_heating_c",
@@ -311,7 +324,8 @@ def _chips(root: TableReader, source: Source) -> tuple[Chip, ...]:
         chips = chips_from_csv(chips_file, source.chips_csv, root.problems)
     else:
         chips = chips_from_blocks(blocks)
-    if not chips and len(root.problems) == before:
+    unread = bool(chips_file) and source.chips_csv is None  # then that is the problem
+    if not chips and not unread and len(root.problems) == before:
         root.complain("chips", "no chip is named", "give [[chips]] tables, or chips_file")
     if len(chips) > MAX_CHIPS:
         root.complain("chips", f"{len(chips)} chips", f"at most {MAX_CHIPS} are supported")
@@ -319,15 +333,16 @@ def _chips(root: TableReader, source: Source) -> tuple[Chip, ...]:
     return tuple(chip for chip, _ in chips)
 
 
-def _warnings(stress: Stress) -> tuple[Problem, ...]:
+def _warnings(stress: Stress, use: Use) -> tuple[Problem, ...]:
+    """Doubts that do not stop a campaign."""
     warnings = []
     if stress.reorder_hold_s < 2 * Decimal(RESEND_AFTER_S):
-        warnings.append(
-            Problem(
-                "stress.reorder_hold_s",
-                f"found {stress.reorder_hold_s}",
-                f"under twice the {RESEND_AFTER_S:g} s after which a rack sends again, so that what a rack "
-                "sends again may come too late to be credited",
-            )
-        )
+        text = f"under twice the {RESEND_AFTER_S:g} s after which a rack sends again: that may come too late for credit"
+        warnings.append(Problem("stress.reorder_hold_s", f"found {stress.reorder_hold_s}", text))
+    if any(float(stress.supply_v) < line.supply_v for line in use.profile):
+        text = "below the supply in use, so a voltage term slows the mechanism down"
+        warnings.append(Problem("stress.supply_v", f"found {stress.supply_v}", text))
+    if any(float(stress.temp_c) < line.temp_c for line in use.profile):
+        text = "below a temperature in use, so the stress slows a mechanism down"
+        warnings.append(Problem("stress.temp_c", f"found {stress.temp_c}", text))
     return tuple(warnings)

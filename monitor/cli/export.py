@@ -9,7 +9,7 @@ from pathlib import Path
 
 from monitor.campaign import parse
 from monitor.journal import SqliteJournal
-from monitor.journal.exchange import entry_line, open_writer, refused_line
+from monitor.journal.exchange import entry_line, last_line, open_writer
 from shared.errors import InputError
 
 
@@ -32,5 +32,5 @@ async def _export(run_dir: Path, out: Path) -> int:
             async for batch in journal.batches():
                 stream.write(b"".join(entry_line(entry, prefix) for entry in batch))
                 count += len(batch)
-            stream.write(refused_line(await journal.refused()))
+            stream.write(last_line(await journal.refused(), journal.run))
     return count

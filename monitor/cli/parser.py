@@ -156,9 +156,7 @@ def _replay(commands: Commands[Parser]) -> None:
         "lifebound replay runs/tern-a1 --speed 3600",
     )
     p.add_argument("run", metavar="RUN", help="run directory, or an exported .jsonl or .jsonl.zst")
-    p.add_argument(
-        "--campaign", metavar="FILE", help="campaign file to replay under (needed for an exported file)"
-    )
+    p.add_argument("--campaign", metavar="FILE", help="campaign file to replay under, instead of its own")
     p.add_argument(
         "--speed", type=speed, default=None, help="times real time, shown in the view; or max (max)"
     )

@@ -8,7 +8,7 @@ from pathlib import Path
 
 from monitor.campaign import Campaign, load, parse
 from monitor.journal import SqliteJournal
-from monitor.journal.exchange import read_lines
+from monitor.journal.exchange import archived_campaign, read_lines
 from monitor.service.account import Account, restore
 from monitor.service.rundir import read_snapshot
 from shared.errors import InputError
@@ -40,11 +40,14 @@ def account_of_file(
 
 
 def need_campaign(path: Path, campaign: Campaign | None) -> Campaign:
-    """The campaign to replay an exported file under. Raises InputError when none is given."""
+    """The campaign to replay an exported file under: the given one, or its own where it holds it."""
     if campaign is None:
         if not path.exists():
             raise InputError(f"{path}: no such run; give a run directory or an exported .jsonl file")
-        raise InputError(f"{path}: an exported file names no campaign; add --campaign FILE")
+        source = archived_campaign(path)
+        if source is None:
+            raise InputError(f"{path}: this file does not hold its campaign; add --campaign FILE")
+        return parse(source)
     return campaign
 
 

@@ -25,6 +25,8 @@ from simulator.runfile import write_run, write_truth
 from simulator.setup import Chip, Mechanism, Options, Setup
 from simulator.truth import Truth
 
+GIVE_UP_S = 20.0  # without a broker at the start; one that is lost later is waited for
+
 
 def run(args: argparse.Namespace) -> int:
     """Simulate, and say what really happened."""
@@ -112,6 +114,7 @@ async def _publish(args: argparse.Namespace, setup: Setup, options: Options) -> 
         stop,
         await_receipts=not args.no_receipts,
         start_ms=wall_ms(),
+        give_up_s=GIVE_UP_S,
     )
 
 

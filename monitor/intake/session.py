@@ -45,6 +45,7 @@ class Judgement:
     verdict: Verdict
     entry: Received | None = None
     reason: Refusal | None = None
+    refused_error: Received | None = None  # of a socket without a chip: refused, but not to be sent again
     place: Place | None = None
     detail: str = ""
 
@@ -88,7 +89,7 @@ class Session:
     """Judges messages in the order of their arrival, and keeps the counts of what was refused."""
 
     def __init__(self, campaign: Campaign) -> None:
-        self._prefix = campaign.prefix
+        self._prefix = self.recorded_prefix = campaign.prefix
         self._racks = {chip.rack for chip in campaign.chips}
         self._boards = {(chip.rack, chip.board) for chip in campaign.chips}
         self._sockets = {(chip.rack, chip.board, chip.socket) for chip in campaign.chips}
@@ -110,12 +111,18 @@ class Session:
         return self.admit(Received(t_recv_ms, topic, message))
 
     def admit(self, entry: Received) -> Judgement:
-        """Judge a message that is decoded already (from a journal), and remember it."""
+        """Judge a message that is decoded already (from a journal), and remember it.
+
+        Where the journal was recorded under another prefix (``recorded_prefix``) its topics name nobody here.
+        """
         topic, message = entry.topic, entry.message
+        if self.recorded_prefix != self._prefix:
+            return self._count(Judgement(Verdict.STRANGER, detail="another prefix"))
         stranger = self._stranger(topic)
         if stranger is None and isinstance(message, ReadError):
             place = (topic.rack, topic.board, message.socket)
-            stranger = None if place in self._sockets else Judgement(Verdict.STRANGER, place=place)
+            if place not in self._sockets:
+                stranger = Judgement(Verdict.STRANGER, refused_error=entry, place=place)
         if stranger is not None:
             return self._count(stranger)
         if isinstance(message, Presence):

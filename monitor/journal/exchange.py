@@ -7,6 +7,7 @@ disposition, and last ``{"intake": {...}}`` with the counts of what was refused.
 from __future__ import annotations
 
 import io
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -15,6 +16,8 @@ from typing import IO, Any
 import msgspec
 import zstandard
 
+from monitor.campaign import Source
+from monitor.journal.protocol import Run
 from shared.entries import Disposed, Disposition, Entry, Refused
 from shared.errors import InputError
 from shared.quantities import Instant
@@ -22,6 +25,16 @@ from shared.topics import format_topic
 
 MAX_LINE_BYTES = 1024 * 1024  # a payload of the contract has at most 16 KiB; the rest is a foreign file's
 _PACKED_BYTES = 4096  # unpacked at a time: few enough that a hostile file cannot fill the memory
+
+
+class ArchivedCampaign(msgspec.Struct, frozen=True):
+    """The texts of the campaign a run was recorded under; they stand beside the counts in the last line."""
+
+    name: str
+    toml: str
+    chips_csv: str | None
+    sha256: str
+    run: str
 
 
 class Line(msgspec.Struct, omit_defaults=True):
@@ -32,8 +45,13 @@ class Line(msgspec.Struct, omit_defaults=True):
     payload: msgspec.Raw | msgspec.UnsetType = msgspec.UNSET
     disposition: Disposition | msgspec.UnsetType = msgspec.UNSET
     intake: Refused | msgspec.UnsetType = msgspec.UNSET
+    campaign: ArchivedCampaign | msgspec.UnsetType = msgspec.UNSET
 
 
+_LOOSE = re.compile(
+    rb'\s*\{\s*"t_recv_ms"\s*:\s*(-?[0-9]{1,18})\s*,\s*"topic"\s*:\s*"([^"\\]{0,512})"\s*,\s*"payload"\s*:(.*)\}\s*\n',
+    re.DOTALL,
+)
 _decoder = msgspec.json.Decoder(Line)
 _encode = msgspec.json.Encoder().encode
 
@@ -51,9 +69,19 @@ def entry_line(entry: Entry, prefix: str) -> bytes:
     return _encode(line) + b"\n"
 
 
-def refused_line(refused: Refused) -> bytes:
-    """The last line of an export."""
-    return _encode(Line(intake=refused)) + b"\n"
+def last_line(refused: Refused, run: Run) -> bytes:
+    """The last line of an export: the counts of what was refused, and the campaign, so that an archive is whole."""
+    source = run.source
+    campaign = ArchivedCampaign(source.name, source.toml, source.chips_csv, source.sha256, run.id)
+    return _encode(Line(intake=refused, campaign=campaign)) + b"\n"
+
+
+def archived_campaign(path: Path) -> Source | None:
+    """The texts of the campaign that an exported file was recorded under, if it says. Raises InputError."""
+    for line in read_lines(path):
+        if not isinstance(line.campaign, msgspec.UnsetType):
+            return Source(line.campaign.name, line.campaign.toml, line.campaign.chips_csv)
+    return None
 
 
 def read_lines(path: Path) -> Iterator[Line]:
@@ -142,7 +170,13 @@ def _line(path: Path, number: int, text: bytes) -> Line:
     try:
         line = _decoder.decode(text)
     except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError) as error:
-        raise InputError(f"{path} line {number}: not a line of an exported run ({error})") from None
+        loose = _LOOSE.fullmatch(text)
+        if loose is None:
+            raise InputError(f"{path} line {number}: not a line of an exported run ({error})") from None
+        # The envelope is sound, so it is the message that is broken: that is for the contract to refuse and count.
+        return Line(
+            t_recv_ms=int(loose[1]), topic=loose[2].decode("utf-8", "replace"), payload=msgspec.Raw(loose[3])
+        )
     unset = msgspec.UNSET
     message = line.topic is not unset and line.payload is not unset and line.t_recv_ms is not unset
     disposed = line.disposition is not unset and line.t_recv_ms is not unset

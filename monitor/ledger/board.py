@@ -103,6 +103,7 @@ class Board:
             if stream.order < newer.order:
                 while (taken := stream.take_any()) is not None:
                     self._fold(stream, *taken)
+                stream.give_up_errors()
 
     def _fold(self, stream: Stream, tally: Tally, gap: bool) -> None:
         self.counts.gaps += gap

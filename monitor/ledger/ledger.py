@@ -141,6 +141,12 @@ class Ledger:
             boots={boot: _held(boot, boards) for boot in self.racks[rack].boots[-RECEIPT_BOOTS:]},
         )
 
+    def leave_out(self, rack: str, board: int, error: ReadError) -> None:
+        """Count a refused error message as dealt with in the receipt of its boot; no figure changes."""
+        stream = self.boards[rack, board].streams.get(error.boot)
+        if stream is not None:
+            stream.note_refused_error(error.n, error.up_ms)
+
     @property
     def waiting(self) -> int:
         """Tallies that wait for an earlier one; they are in no figure yet."""

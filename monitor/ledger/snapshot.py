@@ -1,11 +1,13 @@
 """The ledger's state as bytes, so that a restart need not fold six weeks again.
 
-A snapshot is worth nothing but time: it is taken only for the same campaign texts and the same version of the fold,
-and whoever cannot use it folds the journal from the beginning and gets the same state.
+It is JSON, because sums of broken counters may go beyond 64 bits. A snapshot is worth nothing but time: it is taken
+only for the same campaign texts and the same version of the fold, and whoever cannot use it folds the journal from
+the beginning and gets the same state.
 """
 
 from __future__ import annotations
 
+import base64
 from collections import deque
 from dataclasses import fields
 from typing import Any
@@ -62,13 +64,13 @@ def freeze(ledger: Ledger) -> bytes:
         boards=[_freeze_board(board) for board in ledger.boards.values()],
         pace=list(ledger.pace),
     )
-    return msgspec.msgpack.encode(state, enc_hook=_array_out)
+    return msgspec.json.encode(state, enc_hook=_array_out)
 
 
 def thaw(campaign: Campaign, data: bytes) -> Ledger | None:
     """The ledger of a snapshot; None when it is of another campaign or another version of the fold, or damaged."""
     try:
-        state = msgspec.msgpack.decode(data, type=_LedgerState, dec_hook=_array_in)
+        state = msgspec.json.decode(data, type=_LedgerState, dec_hook=_array_in)
     except (msgspec.MsgspecError, ValueError, TypeError):
         return None
     if (state.fold_version, state.campaign_sha256) != (FOLD_VERSION, campaign.source.sha256):
@@ -116,10 +118,10 @@ def _fill(target: Any, source: Any) -> None:
 
 def _array_out(value: Any) -> Any:
     if isinstance(value, np.ndarray):
-        return value.dtype.str, value.shape, value.tobytes()
+        return value.dtype.str, value.shape, base64.b64encode(value.tobytes()).decode()
     raise NotImplementedError(type(value).__name__)
 
 
 def _array_in(kind: Any, value: Any) -> Any:
     dtype, shape, data = value
-    return np.frombuffer(data, dtype=np.dtype(dtype)).reshape(shape).copy()
+    return np.frombuffer(base64.b64decode(data), dtype=np.dtype(dtype)).reshape(shape).copy()

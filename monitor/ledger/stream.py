@@ -98,6 +98,17 @@ class Stream:
             if len(self.waiting_errors) > REORDER_OTHERS:
                 self._give_up_errors()
 
+    def note_refused_error(self, n: int, up_ms: int) -> None:
+        """An error message that was refused is held nowhere, and nobody need wait for it or send it again."""
+        if n >= self.next_error:
+            self.waiting_errors[n] = up_ms
+            self._advance_errors()
+
+    def give_up_errors(self) -> None:
+        """Nothing more is expected of this boot: the receipt covers what there is."""
+        while self.waiting_errors:
+            self._give_up_errors()
+
     def settle_errors(self, hold_ms: int) -> None:
         """Give up missing error messages when the clock has moved the hold past one that waits behind them."""
         while self.waiting_errors and self.clock_ms is not None:

@@ -10,7 +10,7 @@ from collections.abc import Iterable
 
 import msgspec
 
-from monitor.campaign import Campaign
+from monitor.campaign import Campaign, parse
 from monitor.figures import Figures, build
 from monitor.intake.session import Judgement, Session, Verdict
 from monitor.journal import Journal
@@ -68,6 +68,7 @@ async def restore(campaign: Campaign, journal: Journal, snapshot: bytes | None =
     A usable ``snapshot`` (see :func:`snapshot_of`) spares folding what it covers; it changes nothing else.
     """
     account, after = Account(campaign), 0
+    account.session.recorded_prefix = parse(journal.run.source).prefix
     if snapshot is not None:
         account, after = _from_snapshot(campaign, journal.run.id, snapshot, await journal.last()) or (
             account,

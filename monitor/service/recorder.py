@@ -15,6 +15,7 @@ from monitor.intake.session import Verdict
 from monitor.journal import Journal, JournalError
 from monitor.service.account import Account, snapshot_of
 from shared.entries import Entry
+from shared.messages import ReadError
 
 log = logging.getLogger("lifebound.recorder")
 _RETRY_S = (0.1, 0.5, 2.0, 5.0)
@@ -66,6 +67,8 @@ class Recorder:
             judgement = self.account.session.judge(now_ms, delivery.topic, delivery.payload)
             if judgement.entry is not None:
                 entries.append(judgement.entry)
+            elif (refused := judgement.refused_error) is not None and isinstance(refused.message, ReadError):
+                self.account.ledger.leave_out(refused.topic.rack, refused.topic.board, refused.message)
             elif judgement.verdict in {Verdict.INVALID, Verdict.CONFLICT}:
                 log.warning(
                     "message refused",

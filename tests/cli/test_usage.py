@@ -149,8 +149,9 @@ WRONG = [
     ("replay {run} --speed -1", "--speed"),
     ("replay {run} --speed nan", "--speed"),
     ("replay {run} --campaign {tmp}/none.toml", "none.toml"),
-    ("replay {tmp}/bad.jsonl", "add --campaign"),
-    ("replay {tmp}/bad.jsonl --speed 10", "add --campaign"),
+    ("replay {tmp}/bare.jsonl", "add --campaign"),
+    ("replay {tmp}/bare.jsonl --speed 10", "add --campaign"),
+    ("replay {tmp}/bad.jsonl", "bad.jsonl line 3"),
     ("replay {tmp}/bad.jsonl --campaign {c}", "bad.jsonl line 3"),
     ("replay {tmp}/bad.jsonl --campaign {c} --speed 1e12 --json", "bad.jsonl line 3"),
     ("replay {tmp}/half.jsonl --campaign {c}", "half.jsonl line 1: needs t_recv_ms"),
@@ -193,6 +194,7 @@ def test_wrong_usage_is_one_sentence_on_standard_error_and_exit_code_2(
     line: str, says: str, *, campaign: Path, run_dir: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     good = entry_line(entry_of(_a_line()), "lifebound")
+    (tmp_path / "bare.jsonl").write_bytes(good + b"\n")
     (tmp_path / "bad.jsonl").write_bytes(good + b"\n" + b"garbage\n")  # the empty line is the second
     (tmp_path / "half.jsonl").write_bytes(b'{"t_recv_ms":1,"topic":"lifebound/oven-1/1/tally"}\n')
     (tmp_path / "bad.jsonl.zst").write_bytes(good)

@@ -11,15 +11,27 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.journal.exchange import MAX_LINE_BYTES, Line, entry_line, open_writer, read_lines, refused_line
+from monitor.campaign import Source
+from monitor.journal import Run
+from monitor.journal.exchange import (
+    MAX_LINE_BYTES,
+    Line,
+    archived_campaign,
+    entry_line,
+    last_line,
+    open_writer,
+    read_lines,
+)
 from shared.entries import Disposed, Entry, Received, Refused
-from shared.errors import InputError
+from shared.errors import ContractError, InputError
 from shared.messages import decode
-from shared.topics import parse_topic
+from shared.topics import Kind, parse_topic
 from tests.journal.entries import entries, entry, exactly, some_refused
 
 PREFIX = "bench/lifebound"
 GOOD = b'{"t_recv_ms":1,"topic":"lifebound/oven-1/presence","payload":{}}\n'
+
+RUN = Run("a run", 0, Source("invented.toml", "[campaign]", "rack,board"))
 
 
 def entry_of(line: Line) -> Entry:
@@ -43,8 +55,9 @@ def test_a_run_comes_back_as_it_was_written(name: str, written: list[Entry], ref
         with open_writer(path) as out:
             for one in written:
                 out.write(entry_line(one, PREFIX))
-            out.write(refused_line(refused))
+            out.write(last_line(refused, RUN))
         *lines, last = read_lines(path)
+        assert archived_campaign(path) == RUN.source
     assert exactly([entry_of(line) for line in lines]) == exactly(written)
     assert last.intake == refused
 
@@ -68,7 +81,6 @@ def test_a_line_is_what_the_interface_says(tmp_path: Path) -> None:
         (b'{"t_recv_ms":1,"disposition":{"serial":"A"}}\n', "not a line of an exported run"),
         (GOOD[:-2] + b',"intake":{}}\n', "needs t_recv_ms"),
         (b'{"intake":{"duplicates":-1}}\n', "not a line of an exported run"),
-        (b'{"t_recv_ms":1,"topic":"\xff","payload":{}}\n', "not a line of an exported run"),
         (b'{"payload":' + b"[" * 50_000 + b"}\n", "not a line of an exported run"),
         (b'{"t_recv_ms":1,"topic":"a","payload":{', "not a line of an exported run"),
         (b'{"a":"' + b"x" * MAX_LINE_BYTES + b'"}\n', "longer than"),
@@ -141,3 +153,32 @@ def test_a_place_that_cannot_be_written_is_named(tmp_path: Path) -> None:
         open_writer(tmp_path / "no" / "run.jsonl"),
     ):
         pass
+
+
+@pytest.mark.parametrize(
+    ("payload", "reason"),
+    [
+        (b'{"v":1,"temp_c":NaN}', "json"),
+        (b'{"x":' + b"[" * 3000 + b"]" * 3000 + b"}", "depth"),
+        (b"nonsense", "json"),
+    ],
+    ids=["NaN", "deep", "words"],
+)
+def test_a_message_that_is_no_json_is_for_the_contract_to_refuse(
+    tmp_path: Path, payload: bytes, reason: str
+) -> None:
+    """A lost sensor written as NaN must not make a whole file unreadable; the envelope still names its topic."""
+    path = tmp_path / "run.jsonl"
+    path.write_bytes(b'{"t_recv_ms": 5, "topic": "lifebound/oven-1/1/tally", "payload": ' + payload + b"}\n")
+    (line,) = read_lines(path)
+    assert (line.t_recv_ms, line.topic) == (5, "lifebound/oven-1/1/tally")
+    with pytest.raises(ContractError) as refused:
+        decode(Kind.TALLY, bytes(line.payload))
+    assert refused.value.reason == reason
+
+
+def test_a_line_that_is_cut_off_is_not_taken_for_a_broken_message(tmp_path: Path) -> None:
+    path = tmp_path / "run.jsonl"
+    path.write_bytes(b'{"t_recv_ms":5,"topic":"lifebound/oven-1/1/tally","payload":{"v":1}')
+    with pytest.raises(InputError, match="line 1"):
+        list(read_lines(path))
