@@ -13,7 +13,7 @@ from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metri
 from prometheus_client.registry import Collector
 
 from monitor.figures import Figures
-from monitor.figures.document import Anytime, BoardFigures, FixedLook
+from monitor.figures.document import BoardFigures
 from monitor.rules.alerts import Alert
 
 S_PER_H = 3600.0
@@ -105,51 +105,95 @@ def _exposure(figures: Figures) -> Iterator[Metric]:
     yield from _counter("lifebound_reads", "Reads of chips that had not failed.", reads.total)
     yield from _counter("lifebound_credited_reads", "Reads in credited intervals.", reads.credited)
     yield from _counter("lifebound_read_errors", "Failed reads.", reads.errors)
+    yield from _counter(
+        "lifebound_read_errors_at_risk",
+        "Failed reads of chips at risk, the failing interval included.",
+        reads.errors_at_risk,
+    )
 
 
 def _claims(figures: Figures) -> Iterator[Metric]:
-    fixed = GaugeMetricFamily(
+    yield from _rates(figures)
+    per_read = GaugeMetricFamily(
+        "lifebound_read_error_probability_upper_ratio",
+        "Upper confidence bound on the probability that a read fails, for one look, reads taken as independent.",
+        labels=["confidence"],
+    )
+    for bound in figures.read_error:
+        _add(per_read, [str(bound.confidence)], bound.per_read_upper)
+    yield per_read
+    yield from _target(figures)
+    yield from _gauge(
+        "lifebound_lot_homogeneity_p_ratio",
+        "p-value of the test whether the lots may be pooled.",
+        figures.pooling.p_value,
+    )
+
+
+def _rates(figures: Figures) -> Iterator[Metric]:
+    """Bounds after disposition, and with every failed chip counted in every mechanism."""
+    labels = ["mechanism", "failures", "confidence"]
+    upper = GaugeMetricFamily(
         "lifebound_failure_rate_upper_per_second",
         "Upper confidence bound on the failure rate in use, for one look at a time fixed in advance.",
-        labels=["mechanism", "confidence"],
+        labels=labels,
+    )
+    lower = GaugeMetricFamily(
+        "lifebound_failure_rate_lower_per_second",
+        "Lower confidence bound on the failure rate in use, for one look at a time fixed in advance.",
+        labels=labels,
     )
     anytime = GaugeMetricFamily(
         "lifebound_failure_rate_anytime_upper_per_second",
         "Upper confidence bound on the failure rate in use that holds however often one looks.",
-        labels=["mechanism", "confidence"],
+        labels=labels,
+    )
+    counts = GaugeMetricFamily(
+        "lifebound_mechanism_failures",
+        "Failures that count for a mechanism.",
+        labels=["mechanism", "failures"],
     )
     hours = CounterMetricFamily(
         "lifebound_equivalent_chip_seconds", "Credited chip-time as time in use.", labels=["mechanism"]
     )
-    for mechanism in figures.mechanisms:
-        hours.add_metric([mechanism.name], mechanism.equivalent_h * S_PER_H)
-        _add_bounds(fixed, mechanism.name, mechanism.bounds)
-        _add_bounds(anytime, mechanism.name, mechanism.anytime)
-    yield from (hours, fixed, anytime)
-    per_read = GaugeMetricFamily(
-        "lifebound_read_error_probability_upper_ratio",
-        "Upper confidence bound on the probability that a read fails.",
-        labels=["confidence"],
+    for m in figures.mechanisms:
+        hours.add_metric([m.name], m.equivalent_h * S_PER_H)
+        for which, view in (("after_disposition", m), ("all", m.all)):
+            counts.add_metric([m.name, which], view.failures)
+            for bound in view.bounds:
+                _add_rate(upper, [m.name, which, str(bound.confidence)], bound.fit_upper)
+                _add_rate(lower, [m.name, which, str(bound.confidence)], bound.fit_lower)
+            for look in view.anytime:
+                _add_rate(anytime, [m.name, which, str(look.confidence)], look.fit_upper)
+    yield from (hours, counts, upper, lower, anytime)
+
+
+def _target(figures: Figures) -> Iterator[Metric]:
+    """Each mechanism for itself; the one that meets the target last decides."""
+    target = figures.target
+    met = GaugeMetricFamily(
+        "lifebound_target_met", "1 when the bound of this kind meets the target.", labels=["bound"]
     )
-    for bound in figures.read_error:
-        if bound.per_read_upper is not None:
-            per_read.add_metric([str(bound.confidence)], bound.per_read_upper)
-    yield per_read
-    yield from _gauge(
-        "lifebound_target_met", "1 when the anytime bound meets the target.", figures.target.met
-    )
-    to_go = figures.target.hours_to_go
-    yield from _gauge(
+    to_go = GaugeMetricFamily(
         "lifebound_target_stress_seconds_to_go",
-        "Stress still to go until the anytime bound meets the target with no further failure.",
-        None if to_go is None else to_go * S_PER_H,
+        "Stress still to go, every chip at risk credited, until the bound of this kind meets the target.",
+        labels=["bound", "further_failures"],
     )
+    for kind, way in (("anytime", target), ("one_look", target.fixed)):
+        met.add_metric([kind], way.met)
+        for more, hours in (("0", way.hours_to_go), ("1", way.hours_to_go_one_more)):
+            _add(to_go, [kind, more], None if hours is None else hours * S_PER_H)
+    yield from (met, to_go)
+    yield from _gauge("lifebound_target_failure_rate_per_second", "The target.", target.fit / _FIT_PER_S)
 
 
-def _add_bounds(metric: GaugeMetricFamily, mechanism: str, bounds: Iterable[FixedLook | Anytime]) -> None:
-    for bound in bounds:
-        if bound.fit_upper is not None:
-            metric.add_metric([mechanism, str(bound.confidence)], bound.fit_upper / _FIT_PER_S)
+def _add(metric: GaugeMetricFamily, labels: list[str], value: float | None) -> None:
+    if value is not None:
+        metric.add_metric(labels, value)
+
+
+def _add_rate(metric: GaugeMetricFamily, labels: list[str], fit: float | None) -> None:
+    _add(metric, labels, None if fit is None else fit / _FIT_PER_S)
 
 
 def _coverage(figures: Figures) -> Iterator[Metric]:

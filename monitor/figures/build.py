@@ -31,14 +31,11 @@ from shared.entries import Refused
 from shared.quantities import hours
 
 
-def build(
-    ledger: Ledger, refused: Refused, *, now_ms: int | None = None, began_ms: int | None = None
-) -> doc.Figures:
+def build(ledger: Ledger, refused: Refused, *, now_ms: int | None = None) -> doc.Figures:
     """The figures as they stand.
 
-    ``now_ms`` (a clock's time, for a live service) tells only whether a board is silent and how long the run has
-    lasted since ``began_ms``; without them the times of the journal's entries do, so that a replay gives the same
-    bytes every time.
+    ``now_ms`` (a clock's time, for a live service) tells only whether a board is silent; without it the time of the
+    last journal entry does, so that a replay gives the same bytes every time.
     """
     campaign = ledger.campaign
     failed = failed_chips(ledger)
@@ -73,7 +70,7 @@ def build(
         incidents=incidents(campaign, failed),
         boards=floor,
         intake=_intake(ledger, refused, strangers),
-        plan=_plan(ledger, at_ms, began_ms),
+        plan=_plan(ledger),
     )
 
 
@@ -327,10 +324,9 @@ def _intake(
     )
 
 
-def _plan(ledger: Ledger, at_ms: int | None, began_ms: int | None) -> doc.Plan:
+def _plan(ledger: Ledger) -> doc.Plan:
     campaign, limits = ledger.campaign, ledger.limits
-    stress = campaign.stress
-    since_ms = began_ms if began_ms is not None else ledger.first_recv_ms
+    stress, first_ms, last_ms = campaign.stress, ledger.first_recv_ms, ledger.as_of_ms
     return doc.Plan(
         title=campaign.title,
         planned_hours=campaign.planned_hours,
@@ -346,5 +342,5 @@ def _plan(ledger: Ledger, at_ms: int | None, began_ms: int | None) -> doc.Plan:
         report_interval_s=float(stress.report_interval_s),
         max_gap_s=float(Decimal(limits.max_gap_ms) / 1000),
         elapsed_h=hours(int(ledger.accounts.credited_ms.max(initial=0))),
-        running_h=hours(at_ms - since_ms) if at_ms is not None and since_ms is not None else 0.0,
+        running_h=hours(last_ms - first_ms) if first_ms is not None and last_ms is not None else 0.0,
     )

@@ -284,7 +284,7 @@ class Plan(msgspec.Struct, frozen=True):
     report_interval_s: float
     max_gap_s: float
     elapsed_h: float  # of stress: the longest-stressed chip's credited hours
-    running_h: float  # by receive time, since the run began (or its first message, where that is not known)
+    running_h: float  # by receive time, from the first entry of the journal to the last
 
 
 class Figures(msgspec.Struct, frozen=True):

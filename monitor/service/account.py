@@ -53,9 +53,9 @@ class Account:
         for entry in entries:
             self.ledger.apply(entry)
 
-    def figures(self, now_ms: int | None = None, began_ms: int | None = None) -> Figures:
+    def figures(self, now_ms: int | None = None) -> Figures:
         """The figures as they stand (see ``monitor.figures.build``)."""
-        return build(self.ledger, self.session.refused, now_ms=now_ms, began_ms=began_ms)
+        return build(self.ledger, self.session.refused, now_ms=now_ms)
 
     def _apply(self, judgement: Judgement) -> None:
         if judgement.verdict is Verdict.ACCEPTED and judgement.entry is not None:

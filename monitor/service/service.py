@@ -213,7 +213,7 @@ class Service:
         if seen == self._seen and at_s - self._looked_s < LOOK_LEAST_OFTEN_S:
             return
         self._looked_s = at_s
-        figures = self.recorder.account.figures(now_ms, self.journal.run.began_ms)
+        figures = self.recorder.account.figures(now_ms)
         with suppress(
             JournalError
         ):  # told again at the next look; the intake says that the disk is in trouble
@@ -238,18 +238,23 @@ class Service:
     async def states(self) -> AsyncIterator[State]:
         """The latest state now, and again as it changes; ends when the service stops."""
         shown: State | None = None
-        shown_at = 0.0
         while not self.stop.is_set():
-            state = self.state()
-            age_s = asyncio.get_running_loop().time() - shown_at
-            if shown is None or _differs(shown, state) or age_s >= STREAM_LEAST_OFTEN_S:
-                shown, shown_at = state, asyncio.get_running_loop().time()
-                yield state
-                await asyncio.sleep(STREAM_EVERY_S)
-            async with self._changed:
-                with suppress(TimeoutError):
-                    await asyncio.wait_for(self._changed.wait(), STREAM_LEAST_OFTEN_S)
+            shown = await self._next_state(shown)
+            yield shown
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self.stop.wait(), STREAM_EVERY_S)
         yield self.state()
+
+    async def _next_state(self, shown: State | None) -> State:
+        """A state that says something else than ``shown``; the latest one after some seconds, or at the stop."""
+
+        def due() -> bool:
+            return self.stop.is_set() or shown is None or _differs(shown, self.state())
+
+        async with self._changed:
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._changed.wait_for(due), STREAM_LEAST_OFTEN_S)
+        return self.state()
 
     async def _bind(self, runner: web.AppRunner) -> int:
         host, port = self.settings.http_host, self.settings.http_port

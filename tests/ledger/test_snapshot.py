@@ -157,3 +157,18 @@ def test_another_campaign_or_another_version_of_the_fold_is_refused(monkeypatch:
     assert thaw(warmer, data) is None
     monkeypatch.setattr("monitor.ledger.snapshot.FOLD_VERSION", 0)
     assert thaw(ledger.campaign, data) is None
+
+
+def test_counts_beyond_64_bits_are_frozen_too() -> None:
+    """What a broken rack may claim by the contract: the greatest counter in each of three boots, and any clock."""
+    entries = [
+        (0, topic, {**payload, "boot": boot, "t_ms": -(2**63 - 1), "up_ms": 2**63 - 1, "errors": [2**63 - 1]})
+        for boot in ("a", "b", "c")
+        for _, topic, payload in tallies(1)
+    ]
+    ledger = fold(SMALL, entries).ledger
+    assert ledger.accounts.errors == [3 * (2**63 - 1)]
+    thawed = thaw(ledger.campaign, freeze(ledger))
+    assert thawed is not None
+    assert thawed.accounts.errors == ledger.accounts.errors
+    assert freeze(thawed) == freeze(ledger)

@@ -179,24 +179,39 @@ def test_a_board_never_seen_is_silent_once_others_have_run_longer_than_a_gap_may
 @pytest.mark.parametrize(
     ("conditions", "words"),
     [
-        ({"temp_c": 131.0}, "temperature 131 °C, allowed 123 to 130 °C"),
-        ({"temp_c": None}, "temperature no reading °C"),
-        ({"supply_v": 2.1}, "supply 2.1 V, allowed 1.98 ± 0.04 V"),
-        ({"supply_v": None}, "supply no reading V"),
+        ({"temp_c": 131.0}, "131 °C, allowed 123 to 130 °C"),
+        ({"temp_c": None}, "no reading, allowed 123 to 130 °C"),
+        ({"supply_v": 2.1}, "2.1 V, allowed 1.94 to 2.02 V"),
+        ({"supply_v": None}, "no reading, allowed 1.94 to 2.02 V"),
     ],
 )
 def test_an_excursion(conditions: dict[str, float | None], words: str) -> None:
+    (quantity,) = ({"temp_c": "temperature", "supply_v": "supply"}[key] for key in conditions)
     bench = quiet()
     before = bench.figures
     bench.hours(3, 3, **conditions)
     first = bench.figures
     bench.hours(4, 4, **conditions)
     second = bench.figures
-    bench.hours(
-        5, 6
-    )  # the interval that begins out of limits is not credited either, so it ends with the next
-    alert = begins_holds_and_clears(before, [first, second], bench.figures, EXCURSION, "oven-1 board 1")
+    bench.hours(5, 6)
+    subject = f"oven-1 board 1 {quantity}"
+    alert = begins_holds_and_clears(before, [first, second], bench.figures, EXCURSION, subject)
     assert words in alert.reason
+
+
+def test_an_excursion_goes_on_through_a_gap_and_a_counter_fault() -> None:
+    """Whatever the first reason an interval is not credited for, the oven is still out of limits."""
+    bench, watch = quiet(), Watch()
+    bench.hours(3, 3, temp_c=140.0)
+    watch.look(bench.figures, 3)
+    bench.tally(9, 9, [9 * READS_PER_H] * 4, temp_c=140.0)  # six hours later: unwitnessed
+    watch.look(bench.figures, 9)
+    bench.tally(10, 10, [READS_PER_H] * 4, temp_c=140.0)  # counters fell
+    watch.look(bench.figures, 10)
+    bench.tally(11, 11, [2 * READS_PER_H] * 4, temp_c=125.0)
+    watch.look(bench.figures, 11)
+    told = [(a.subject, a.began_ms, a.cleared_ms) for a in watch.told if a.kind == EXCURSION]
+    assert told == [("oven-1 board 1 temperature", 3, None), ("oven-1 board 1 temperature", 3, 11)]
 
 
 def test_a_chip_that_is_not_read() -> None:
@@ -237,7 +252,7 @@ def test_while_nothing_is_known_an_alert_stays_open() -> None:
 def test_an_excursion_hides_whether_a_chip_is_read_so_its_alert_stays_open() -> None:
     bench, watch = not_reading_run()
     bench.hours(4, 4, temp_c=140.0)
-    one(watch.look(bench.figures), EXCURSION, "oven-1 board 1")
+    one(watch.look(bench.figures), EXCURSION, "oven-1 board 1 temperature")
     assert NOT_READING in {a.kind for a in watch.open.values()}
     bench.hours(5, 6)
     assert {(a.kind, a.cleared_ms is None) for a in watch.look(bench.figures, 9)} == {
@@ -249,7 +264,7 @@ def test_an_excursion_hides_whether_a_chip_is_read_so_its_alert_stays_open() -> 
 def test_an_excursion_stays_open_while_the_board_is_silent() -> None:
     bench, watch = quiet(), Watch()
     bench.hours(3, 3, temp_c=140.0)
-    one(watch.look(bench.figures), EXCURSION, "oven-1 board 1")
+    one(watch.look(bench.figures), EXCURSION, "oven-1 board 1 temperature")
     refused = bench.account.session.refused
     silent = build(bench.account.ledger, refused, now_ms=START_MS + 9 * H_MS)
     assert silent.boards[0].state == "silent"

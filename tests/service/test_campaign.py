@@ -416,7 +416,7 @@ def samples_of(text: str) -> Samples:
     return samples
 
 
-def expected(state: Document) -> Samples:
+def expected(state: Document) -> Samples:  # noqa: PLR0912  one branch a metric, written out on purpose
     """Every series, made from the figures document by hand."""
     figures = state["figures"]
     want: Samples = {}
@@ -442,18 +442,30 @@ def expected(state: Document) -> Samples:
     put("reads_total", figures["reads"]["total"])
     put("credited_reads_total", figures["reads"]["credited"])
     put("read_errors_total", figures["reads"]["errors"])
+    put("read_errors_at_risk_total", figures["reads"]["errors_at_risk"])
     for m in figures["mechanisms"]:
         put("equivalent_chip_seconds_total", m["equivalent_h"] * S_PER_H, mechanism=m["name"])
-        for name, bounds in (("", m["bounds"]), ("anytime_", m["anytime"])):
-            for bound in bounds:
-                labels = {"mechanism": m["name"], "confidence": bound["confidence"]}
-                put(f"failure_rate_{name}upper_per_second", bound["fit_upper"] * FIT, **labels)
+        for which, view in (("after_disposition", m), ("all", m["all"])):
+            labels = {"mechanism": m["name"], "failures": which}
+            put("mechanism_failures", view["failures"], **labels)
+            for bound in view["bounds"]:
+                for side in ("upper", "lower"):
+                    rate = bound[f"fit_{side}"] * FIT
+                    put(f"failure_rate_{side}_per_second", rate, confidence=bound["confidence"], **labels)
+            for bound in view["anytime"]:
+                rate = bound["fit_upper"] * FIT
+                put("failure_rate_anytime_upper_per_second", rate, confidence=bound["confidence"], **labels)
     for bound in figures["read_error"]:
         upper, confidence = bound["per_read_upper"], bound["confidence"]
         put("read_error_probability_upper_ratio", upper, confidence=confidence)
-    put("target_met", figures["target"]["met"])
-    to_go = figures["target"]["hours_to_go"]
-    put("target_stress_seconds_to_go", None if to_go is None else to_go * S_PER_H)
+    put("target_failure_rate_per_second", figures["target"]["fit"] * FIT)
+    for kind, way in (("anytime", figures["target"]), ("one_look", figures["target"]["fixed"])):
+        put("target_met", way["met"], bound=kind)
+        for more, key in ((0, "hours_to_go"), (1, "hours_to_go_one_more")):
+            to_go = way[key]
+            seconds = None if to_go is None else to_go * S_PER_H
+            put("target_stress_seconds_to_go", seconds, bound=kind, further_failures=more)
+    put("lot_homogeneity_p_ratio", figures["pooling"]["p_value"])
     for which in ("least", "median", "most", "fleet"):
         put("read_coverage_ratio", figures["coverage"]["reads"][which], chip=which)
         for line in figures["coverage"]["life"]:
