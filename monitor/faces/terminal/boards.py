@@ -14,7 +14,7 @@ from monitor.faces.terminal.text import clip, clock, count, credited, fill, meas
 from monitor.figures.document import BoardFigures, Figures
 from shared.quantities import MAX_SOCKETS
 
-RANK_TROUBLE, RANK_LEGEND, RANK_GOOD, RANK_MANY = 2, 2, 5, 7
+RANK_TROUBLE, RANK_LEGEND, RANK_GOOD, RANK_MANY = 2, 2, 4, 7
 GAP = 2  # cells between two boards of a line
 BRIEF = 8  # cells of the board's state in the brief form
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from monitor.faces.terminal import accounts
+from monitor.faces.terminal import accounts, claims
 from monitor.faces.terminal.state import attached, freshness, stale_word, standing
 from monitor.faces.terminal.text import (
     Link,
@@ -32,6 +32,8 @@ def plain_line(figures: Figures | None, alerts_new: Sequence[Alert], link: Link)
     if figures is None:
         return " ".join([*told, f"{stale}{capital(freshness(link, None))}"])
     age = "" if link.age_s is None else f", {duration(link.age_s)} old"
+    if link.state == "replay":
+        age = ", recorded data"
     stamp = "No data yet" if figures.as_of_ms is None else f"{instant(figures.as_of_ms)} UTC{age}"
     state = next(standing(figures, past=bool(stale)))
     facts = f"{_hours(figures)}; {_failures(figures)}; {_bounds(figures)}; {_coverage(figures)}."
@@ -67,20 +69,21 @@ def _failures(figures: Figures) -> str:
 
 
 def _bounds(figures: Figures) -> str:
-    """The bounds of the mechanism that meets the target last, at the target's confidence."""
+    """The bounds of the mechanism that limits the target, at the target's confidence."""
     aim = figures.target
     met = f"target {setting(aim.fit)} FIT {'met' if aim.met else 'NOT met'}"
     for item in figures.mechanisms:
         if item.name == aim.mechanism:
             any_time, one_look = _bound(item.anytime, aim.confidence), _bound(item.bounds, aim.confidence)
             at = f"{item.name} at {percent(aim.confidence)}"
-            return f"{at}: any time at most {any_time}, one look at most {one_look}; {met}"
+            doubt = f" ({claims.LOTS_DIFFER})" if claims.lots_differ(figures) else ""
+            return f"{at}: any time at most {any_time}, one look at most {one_look}{doubt}; {met}"
     return met
 
 
 def _bound(bounds: Sequence[Anytime] | Sequence[FixedLook], confidence: float) -> str:
     return next(
-        (accounts.fit(item.fit_upper) for item in bounds if item.confidence == confidence), "not stated"
+        (claims.fit(item.fit_upper) for item in bounds if item.confidence == confidence), "not stated"
     )
 
 

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Iterator, Sequence
 
 from rich.cells import cell_len
 
-from monitor.faces.terminal import accounts
+from monitor.faces.terminal import accounts, claims
 from monitor.faces.terminal.boards import SOUND
 from monitor.faces.terminal.layout import table
 from monitor.faces.terminal.state import standing
@@ -30,10 +30,12 @@ from monitor.faces.terminal.text import (
 )
 from monitor.figures.document import (
     EveryFailure,
+    FailureFigures,
     Figures,
     FixedLook,
     LifeRatios,
     MechanismFigures,
+    Plan,
     Ratios,
     Target,
     TargetFixed,
@@ -53,11 +55,15 @@ def summary(figures: Figures) -> str:
     paragraphs = [
         _heading(figures),
         _part("Chips", [next(standing(figures)), _chips(figures)]),
+        *([_part("Suspected equipment incidents", _incidents(figures))] if figures.incidents else []),
         _part("Failures", _failures(figures)),
         _part("Hours at stress (chip-hours)", _hours(figures)),
         _part("Reads", _reads(figures)),
-        *(_part(f"Failure rate, mechanism {item.name}", _mechanism(item)) for item in figures.mechanisms),
-        _part("Target", _target(figures.target)),
+        *(
+            _part(f"Failure rate, mechanism {item.name}", [*claims.doubts(figures), *_mechanism(item)])
+            for item in figures.mechanisms
+        ),
+        _part("Target", _target(figures.target, figures.plan)),
         _part("Coverage of one field life (1 is the whole life)", _coverage(figures)),
         _part("Lots", _lots(figures)),
         _part("What came in (messages)", _intake(figures)),
@@ -83,12 +89,12 @@ def _heading(figures: Figures) -> str:
     stamp = (
         "before the first message" if figures.as_of_ms is None else f"as of {instant(figures.as_of_ms)} UTC"
     )
-    stress = (
-        f"Stress {setting(plan.temp_c)} C ({setting(plan.temp_low_c)} to {setting(plan.temp_high_c)} C), "
-        f"{setting(plan.supply_v)} V within {setting(plan.supply_tol_v)} V; {credited(plan.elapsed_h)} of "
-        f"{setting(plan.planned_hours)} planned hours."
+    texts = (
+        f"{figures.campaign}: {plan.title}, {stamp}",
+        f"Stress {accounts.stress(plan)}; {accounts.elapsed(plan)}.",
+        f"FIT holds in use: {claims.use(plan)}.",
     )
-    return "\n".join([*wrap(f"{figures.campaign}: {plan.title}, {stamp}", WIDTH), *wrap(stress, WIDTH)])
+    return "\n".join(line for text in texts for line in wrap(text, WIDTH))
 
 
 def _chips(figures: Figures) -> str:
@@ -100,15 +106,33 @@ def _chips(figures: Figures) -> str:
 
 
 def _failures(figures: Figures) -> Iterator[str]:
-    if not figures.failures:
-        yield "None."
-    for item in sorted(figures.failures, key=lambda failure: failure.t_ms):
+    together = accounts.in_incidents(figures)
+    alone = [failure for failure in figures.failures if failure.serial not in together]
+    if not alone:
+        yield "None besides the incidents." if figures.failures else "None."
+    for item in sorted(alone, key=lambda failure: failure.t_ms):
         where = place(item.rack, item.board, item.socket)
         yield f"{item.serial}, lot {item.lot}, {where}"
         yield f"{INDENT}failed {instant(item.t_ms)} UTC after {credited(item.hours)} credited hours"
         yield INDENT + accounts.failure_detail(item) + "."
+        yield from (INDENT + accounts.disposition_text(line) for line in item.dispositions)
+
+
+def _incidents(figures: Figures) -> Iterator[str]:
+    """Each incident, and one line for each of its chips, which are not told again among the failures."""
+    failed = {failure.serial: failure for failure in figures.failures}
     for incident in figures.incidents:
-        yield accounts.incident_text(incident) + "."
+        yield accounts.incident_head(incident) + ":"
+        for serial in incident.chips:
+            yield from _incident_chip(serial, failed.get(serial))
+
+
+def _incident_chip(serial: str, failure: FailureFigures | None) -> Iterator[str]:
+    if failure is None:
+        yield INDENT + serial
+        return
+    yield INDENT + accounts.incident_chip(failure)
+    yield from (INDENT * 2 + accounts.disposition_text(line) for line in failure.dispositions)
 
 
 def _hours(figures: Figures) -> Iterator[str]:
@@ -139,13 +163,15 @@ def _reads(figures: Figures) -> Iterator[str]:
         ],
         "<>",
     )
-    for bound in figures.read_error:
-        shown = upper(bound.per_read_upper)
-        yield f"probability that a read fails, at {percent(bound.confidence)} confidence: at most {shown}"
+    yield f"probability that a read fails ({accounts.READS_ASSUMED}):"
+    counts = [f"{reads.errors_at_risk:,}", f"{reads.credited:,}"]
+    bounds = [[percent(item.confidence), upper(item.per_read_upper), *counts] for item in figures.read_error]
+    head = ["confidence", "at most", "failed at risk", "of reads credited"]
+    yield from (INDENT + line for line in table([head, *bounds], ">>>>"))
 
 
 def _mechanism(item: MechanismFigures) -> Iterator[str]:
-    yield f"activation energy {setting(item.ea_ev)} eV, acceleration {nearest(item.acceleration)} at the set-point"
+    yield f"acceleration {nearest(item.acceleration)} at the set-point: {claims.terms(item)}"
     yield f"{lower(item.equivalent_h)} equivalent hours of use"
     yield f"{count(item.failures, 'failure')} after disposition{_point(item.bounds)}:"
     yield from _bounds(item)
@@ -171,23 +197,23 @@ def _bounds(item: MechanismFigures | EveryFailure) -> Iterator[str]:
     yield from (INDENT + line for line in table(lines, "><>>"))
 
 
-def _target(aim: Target) -> Iterator[str]:
-    yield f"{setting(aim.fit)} FIT at {percent(aim.confidence)} confidence; met last by {aim.mechanism or 'none'}"
-    yield from _progress(ANY_TIME, aim)
-    yield from _progress(ONE_LOOK, aim.fixed)
-    yield accounts.CLOCK_HOURS
+def _target(aim: Target, plan: Plan) -> Iterator[str]:
+    yield f"{setting(aim.fit)} FIT at {percent(aim.confidence)} confidence; {claims.limited_by(aim)}"
+    yield from _progress(ANY_TIME, aim, plan)
+    yield from _progress(ONE_LOOK, aim.fixed, plan)
+    yield claims.CLOCK_HOURS
 
 
-def _progress(kind: str, aim: Target | TargetFixed) -> Iterator[str]:
-    yield f"{kind}: {accounts.progress(aim)}"
-    yield f"  with one more failure: {accounts.hours_to_go(aim.hours_to_go_one_more)} to go"
+def _progress(kind: str, aim: Target | TargetFixed, plan: Plan) -> Iterator[str]:
+    yield f"{kind}: {claims.progress(aim, plan)}"
+    yield f"  with one more failure: {claims.hours_to_go(aim.hours_to_go_one_more, plan, ' to go')}"
 
 
 def _coverage(figures: Figures) -> list[str]:
     rows: list[tuple[str, Ratios | LifeRatios]] = [("reads", figures.coverage.reads)]
     rows += [(f"hours, {clip(item.mechanism, 24)}", item) for item in figures.coverage.life]
     body = [[name, *map(lower, (r.least, r.median, r.most, r.fleet))] for name, r in rows]
-    return table([["", "least chip", "median", "most", "fleet in all"], *body], "<>>>>")
+    return [*table([["", "least chip", "median", "most", "fleet"], *body], "<>>>>"), claims.FLEET]
 
 
 def _lots(figures: Figures) -> Iterator[str]:
@@ -203,6 +229,7 @@ def _lots(figures: Figures) -> Iterator[str]:
     ]
     yield from table([["lot", "loaded", "failed", "credited h", "reads credited"], *body], "<>>>>")
     yield accounts.pooling(figures)
+    yield from claims.lot_claims(figures.lots, WIDTH - len(INDENT))
 
 
 def _intake(figures: Figures) -> Iterator[str]:

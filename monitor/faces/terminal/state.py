@@ -6,8 +6,21 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, TROUBLE, Part, sentences
-from monitor.faces.terminal.text import Link, capital, clock, count, duration, instant, numbers, place, wrap
+from monitor.faces.terminal.text import (
+    Link,
+    capital,
+    clock,
+    count,
+    credited,
+    duration,
+    instant,
+    numbers,
+    place,
+    setting,
+    wrap,
+)
 from monitor.figures.document import BoardFigures, Figures, SocketFigures
+from monitor.rules.alerts import Alert
 
 # What a chip at risk is when it is not "reading", the most treacherous first.
 TROUBLES = {
@@ -64,6 +77,16 @@ def unread(figures: Figures) -> int:
     return max(by_count, sum(trouble.chips for trouble in troubles(figures.boards)))
 
 
+def finished(figures: Figures) -> bool:
+    """Whether the racks are offline because there is nothing left to do: the longest-stressed chip has its hours.
+
+    They may be short by one gap, for the first tally of a boot credits nothing; the sentence then tells the hours.
+    """
+    plan, boards = figures.plan, figures.boards
+    offline = bool(boards) and all(board.state == "offline" for board in boards)
+    return offline and plan.elapsed_h + plan.max_gap_s / 3600 >= plan.planned_hours > 0
+
+
 def _by_state(board: BoardFigures) -> dict[str, list[int]]:
     states: dict[str, list[int]] = {}
     for item in board.sockets:
@@ -88,6 +111,8 @@ def standing(figures: Figures, *, past: bool = False) -> Iterator[str]:
         yield "The campaign names no chip."
     elif chips.at_risk == 0:
         yield f"No chip is at risk any more{aside}."
+    elif finished(figures):
+        yield f"{_all_offline(figures, past)}{aside}."
     elif short <= 0:
         are, every = _verb(chips.at_risk, past), "All" if chips.at_risk > 1 else "The"
         yield f"{every} {count(chips.at_risk, 'chip')}{whole} {are} stressed and read{aside}."
@@ -97,6 +122,15 @@ def standing(figures: Figures, *, past: bool = False) -> Iterator[str]:
         head = f"{short:,} of {count(chips.at_risk, 'chip')}{whole} {_verb(short, past)} {clause}"
         for where in _where(found):
             yield f"{head}{where}{aside}."
+
+
+def _all_offline(figures: Figures, past: bool) -> str:
+    plan, racks = figures.plan, len({board.rack for board in figures.boards})
+    who = f"{'All racks' if racks > 1 else 'The rack'} {_verb(racks, past)} offline"
+    hours = "its planned hours"
+    if plan.elapsed_h < plan.planned_hours:
+        hours = f"{credited(plan.elapsed_h)} of its {setting(plan.planned_hours)} planned hours"
+    return f"{who}; the longest-stressed chip has {hours}"
 
 
 def _verb(number: int, past: bool) -> str:
@@ -164,6 +198,8 @@ def freshness(link: Link, as_of_ms: int | None, *, brief: bool = False) -> str:
 
 
 def _age(link: Link, as_of_ms: int | None, *, brief: bool) -> str:
+    if link.state == "replay":  # what is read from a file has no age
+        return "recorded data" if as_of_ms is None else f"recorded data, {instant(as_of_ms)} UTC"
     if link.age_s is None:
         known = f"age of the data unknown ({instant(as_of_ms)} UTC)"
         return "no data has come in yet" if as_of_ms is None else known
@@ -201,19 +237,27 @@ def stale_word(link: Link) -> str:
     return "STALE, no data. " if link.age_s is None else f"STALE, {duration(link.age_s)} old. "
 
 
-def state(figures: Figures | None, link: Link, width: int, height: int) -> Part:
-    """The sentence (in reverse when it is stale), and below it the age and source of the data."""
-    stale = stale_word(link)
+def open_alerts(alerts: Sequence[Alert]) -> str:
+    """``3 open alerts``, or nothing when none is open."""
+    number = sum(alert.cleared_ms is None for alert in alerts)
+    return count(number, "open alert") if number else ""
+
+
+def state(figures: Figures | None, link: Link, width: int, height: int, alerts: Sequence[Alert] = ()) -> Part:
+    """The sentence (in reverse when it is stale), below it the open alerts, and the age and source of the data."""
+    stale, standing_alerts = stale_word(link), open_alerts(alerts)
     if figures is None:
-        return Part(
-            "State", sentences(f"{stale}{capital(freshness(link, None))}", width, 0, ALARM if stale else HEAD)
-        )
+        head = sentences(f"{stale}{capital(freshness(link, None))}", width, 0, ALARM if stale else HEAD)
+        return Part("State", [*head, *(sentences(standing_alerts, width, 0) if standing_alerts else [])])
     said = _fitting(
         (stale + text for text in standing(figures, past=bool(stale))), width, 4 if height >= TALL else 2
     )
-    short = unread(figures) > 0
+    short = unread(figures) > 0 and not finished(figures)
     ages = [freshness(link, figures.as_of_ms), freshness(link, figures.as_of_ms, brief=True)]
-    age = _fitting([f"{figures.campaign}: {ages[0]}", *map(capital, ages)], width, 1)
+    tells = [f"{figures.campaign}: {ages[0]}", *map(capital, ages)]
+    if standing_alerts:
+        tells = [f"{standing_alerts}. {text}" for text in tells]
+    age = _fitting(tells, width, 1)
     return Part(
         "State",
         [

@@ -19,6 +19,7 @@ import msgspec
 from rich.cells import cell_len, chop_cells, set_cell_size
 
 NONE_YET = "none yet"
+NAME_CELLS = 18  # of a mechanism or a lot in a table
 ONE_LOOK = "one look at a time fixed in advance"
 ANY_TIME = "holds however often you look"
 
@@ -195,6 +196,22 @@ def nearest(value: float | None, digits: int = 3) -> str:
 def setting(value: float) -> str:
     """A number that somebody wrote down, without trailing zeros."""
     return f"{value:,.6g}"
+
+
+def volts(value: float) -> str:
+    """A supply that somebody wrote down, to at least a hundredth of a volt: ``1.80``."""
+    fixed = f"{value:.2f}" if abs(value) < 1e6 else ""
+    return fixed if fixed and float(fixed) == value else setting(value)
+
+
+def self_heating(kelvin: float) -> str:
+    """By how much the chip is hotter than what is around it."""
+    return f"self-heating {'+' if kelvin >= 0 else ''}{setting(kelvin)} C"
+
+
+def share(ratio: float) -> str:
+    """A part of the time as a percentage: 0.94 is ``94 %``."""
+    return f"{setting(ratio * 100)} %"
 
 
 def credited(hours: float) -> str:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from rich.console import RenderableType
 
-from monitor.faces.terminal import accounts
+from monitor.faces.terminal import accounts, claims
 from monitor.faces.terminal.boards import boards
 from monitor.faces.terminal.layout import fit
 from monitor.faces.terminal.state import state
@@ -32,22 +32,24 @@ def render(
     width, height = max(width, 1), max(height, 1)
     link = scrub_link(link, ascii_only=ascii_only)
     figures = scrub(figures, ascii_only=ascii_only)
-    parts = [state(figures, link, width, height)]
+    alerts = scrub(list(alerts), ascii_only=ascii_only)
+    parts = [state(figures, link, width, height, alerts)]
     if figures is not None:
         parts += [
             accounts.failures(figures, width),
             boards(figures, width, height, stale=link.stale),
             accounts.hours(figures, width),
-            accounts.claims(figures, width),
-            accounts.coverage(figures, width),
-            accounts.target(figures, width),
+            claims.claims(figures, width),
+            claims.coverage(figures, width),
+            claims.target(figures, width),
             accounts.reads(figures, width),
         ]
-    parts.append(accounts.alerts(scrub(list(alerts), ascii_only=ascii_only), width))
+    parts.append(accounts.alerts(alerts, width))
     if figures is not None:
         parts += [
             accounts.lots(figures, width),
             accounts.intake(figures, width),
             accounts.campaign(figures, width),
+            claims.claims_by_lot(figures, width),
         ]
     return fit(parts, width, height)

@@ -13,6 +13,7 @@ from monitor.figures.document import (
     BoardFigures,
     Chips,
     CoverageFigures,
+    DispositionLine,
     EveryFailure,
     Exposure,
     FailureFigures,
@@ -22,6 +23,7 @@ from monitor.figures.document import (
     Intake,
     LifeRatios,
     LotFigures,
+    LotMechanism,
     MechanismFigures,
     Plan,
     PoolingFigures,
@@ -32,6 +34,7 @@ from monitor.figures.document import (
     Target,
     TargetFixed,
     Uncredited,
+    UseLine,
 )
 from monitor.rules.alerts import Alert
 
@@ -102,6 +105,8 @@ def mechanism(name: str, failures: int = 0, every: int | None = None, **changes:
     usual: dict[str, Any] = {
         "name": name,
         "ea_ev": 1.1,
+        "gamma_per_v": 0.0,
+        "voltage_exponent": 0.0,
         "acceleration": 858.3,
         "equivalent_h": 81_593_211.9,
         "failures": failures,
@@ -110,6 +115,11 @@ def mechanism(name: str, failures: int = 0, every: int | None = None, **changes:
         "all": EveryFailure(failures if every is None else every, looks, always),
     }
     return MechanismFigures(**(usual | changes))
+
+
+def gate_oxide(failures: int = 0) -> MechanismFigures:
+    """A mechanism that the supply drives as well."""
+    return mechanism("gate-oxide", failures, ea_ev=0.7, gamma_per_v=3.5, acceleration=61.2)
 
 
 def plan() -> Plan:
@@ -122,10 +132,25 @@ def plan() -> Plan:
         temp_high_c=130.0,
         supply_v=1.98,
         supply_tol_v=0.04,
+        supply_low_v=1.94,
+        supply_high_v=2.02,
         report_interval_s=10.0,
         max_gap_s=30.0,
         elapsed_h=412.37,
+        running_h=431.5,
+        self_heating_c=4.0,
+        use=[UseLine(0.06, -20.0, 1.8, 4.0), UseLine(0.94, 60.0, 1.8, 4.0)],
     )
+
+
+def lot(name: str, credited_h: float) -> LotFigures:
+    """A lot of 77 chips without a failure."""
+    looks = [FixedLook(0.6, 33.7001, 0.0, 0.0), FixedLook(0.9, 84.6603, 0.0, 0.0)]
+    always = [Anytime(0.6, 94.3203), Anytime(0.9, 188.3403)]
+    mechanisms = [
+        LotMechanism(mechanism, 27_197_737.3, 0, looks, always) for mechanism in ("charge-loss", "gate-oxide")
+    ]
+    return LotFigures(name, 77, 0, credited_h, 22_829_633_333_339, mechanisms)
 
 
 def sound(**changes: Any) -> Figures:
@@ -136,7 +161,7 @@ def sound(**changes: Any) -> Figures:
         "chips": Chips(loaded=CHIPS, at_risk=CHIPS, failed=0, not_relevant=0, strangers=0, reading=CHIPS),
         "exposure": Exposure(95_123.47, Uncredited(0.0, 12.31, 20.06, 0.0, 1.5)),
         "reads": Reads(total=68_500_000_000_123, credited=68_488_900_000_017, errors=0, errors_at_risk=0),
-        "mechanisms": [mechanism("charge-loss"), mechanism("gate-oxide", ea_ev=0.7, acceleration=61.2)],
+        "mechanisms": [mechanism("charge-loss"), gate_oxide()],
         "read_error": [ReadErrorBound(0.6, 1.33801e-14), ReadErrorBound(0.9, 3.36201e-14)],
         "target": Target(
             fit=50.0,
@@ -157,9 +182,9 @@ def sound(**changes: Any) -> Figures:
             ],
         ),
         "lots": [
-            LotFigures("A", 77, 0, 31_707.88, 22_829_633_333_339),
-            LotFigures("B", 77, 0, 31_707.81, 22_829_633_333_339),
-            LotFigures("C", 77, 0, 31_707.78, 22_829_633_333_339),
+            lot("A", 31_707.88),
+            lot("B", 31_707.81),
+            lot("C", 31_707.78),
         ],
         "failures": [],
         "incidents": [],
@@ -189,6 +214,7 @@ def failure(**changes: Any) -> FailureFigures:
         "witness": "messages",
         "disposition": None,
         "mechanism": None,
+        "dispositions": [],
     }
     return FailureFigures(**(usual | changes))
 
@@ -204,7 +230,7 @@ def troubled(**changes: Any) -> Figures:
     usual: dict[str, Any] = {
         "chips": Chips(loaded=CHIPS, at_risk=230, failed=1, not_relevant=0, strangers=0, reading=187),
         "reads": Reads(total=68_500_000_000_123, credited=68_488_900_000_017, errors=4, errors_at_risk=1),
-        "mechanisms": [mechanism("charge-loss", 1), mechanism("gate-oxide", 1, ea_ev=0.7, acceleration=61.2)],
+        "mechanisms": [mechanism("charge-loss", 1), gate_oxide(1)],
         "failures": [failure()],
         "boards": boards(special),
     }
@@ -258,6 +284,17 @@ def nothing_yet() -> Figures:
     )
 
 
+def judged() -> FailureFigures:
+    """A failed chip that was judged twice."""
+    return failure(
+        disposition="not-relevant",
+        dispositions=[
+            DispositionLine("relevant", "gate-oxide", "R. Ostra", "leakage at the cell", AS_OF_MS - 900_000),
+            DispositionLine("not-relevant", None, "M. Velt", "pin bent in handling", AS_OF_MS - 300_000),
+        ],
+    )
+
+
 def alert(**changes: Any) -> Alert:
     """An alert that stands."""
     usual: dict[str, Any] = {
@@ -268,6 +305,22 @@ def alert(**changes: Any) -> Alert:
         "began_ms": FAILED_AT_MS,
     }
     return Alert(**(usual | changes))
+
+
+def together() -> list[FailureFigures]:
+    """The failures of the chips of the incident."""
+    return [
+        failure(serial=f"C-00{n}", lot="C", rack="oven-2", board=4, socket=n, hours=405.0 + n)
+        for n in (4, 5, 6)
+    ]
+
+
+def ended(**changes: Any) -> Figures:
+    """Both racks are offline, after the planned hours."""
+    off = [board(rack, n, "offline") for rack in RACKS for n in range(1, 7)]
+    chips = Chips(loaded=CHIPS, at_risk=CHIPS, failed=0, not_relevant=0, strangers=0, reading=0)
+    usual: dict[str, Any] = {"boards": off, "chips": chips, "plan": replace(plan(), elapsed_h=1000.0)}
+    return sound(**(usual | changes))
 
 
 def incident() -> Incident:

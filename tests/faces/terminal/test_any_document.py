@@ -13,6 +13,7 @@ from monitor.figures.document import (
     BoardFigures,
     Chips,
     CoverageFigures,
+    DispositionLine,
     EveryFailure,
     Exposure,
     FailureFigures,
@@ -22,6 +23,7 @@ from monitor.figures.document import (
     Intake,
     LifeRatios,
     LotFigures,
+    LotMechanism,
     MechanismFigures,
     Plan,
     PoolingFigures,
@@ -32,6 +34,7 @@ from monitor.figures.document import (
     Target,
     TargetFixed,
     Uncredited,
+    UseLine,
 )
 from monitor.rules.alerts import Alert
 from tests.faces.terminal.test_page import CONTROL
@@ -60,14 +63,19 @@ def few(strategy: st.SearchStrategy[Any], most: int = 3) -> st.SearchStrategy[li
 LOOK = st.builds(FixedLook, CONFIDENCE, MAYBE, MAYBE, MAYBE)
 ALWAYS = st.builds(Anytime, CONFIDENCE, MAYBE)
 EVERY = st.builds(EveryFailure, COUNT, few(LOOK), few(ALWAYS))
-MECHANISM = st.builds(MechanismFigures, NAME, NUMBER, NUMBER, HOURS, COUNT, few(LOOK), few(ALWAYS), EVERY)
+MECHANISM = st.builds(MechanismFigures, NAME, *[NUMBER] * 4, HOURS, COUNT, few(LOOK), few(ALWAYS), EVERY)
+LOT_MECHANISM = st.builds(LotMechanism, NAME, HOURS, COUNT, few(LOOK), few(ALWAYS))
+LOT = st.builds(LotFigures, NAME, COUNT, COUNT, HOURS, COUNT, few(LOT_MECHANISM))
+USE = st.builds(UseLine, *[NUMBER] * 4)
+PLAN = st.builds(Plan, NAME, *[NUMBER] * 9, few(USE), *[NUMBER] * 4)
+DISPOSITION = st.builds(DispositionLine, NAME, st.none() | NAME, NAME, NAME, INSTANT)
 FIXED = st.builds(TargetFixed, st.booleans(), MAYBE, MAYBE, st.none() | NAME)
 TARGET = st.builds(Target, HOURS, st.booleans(), MAYBE, MAYBE, st.none() | NAME, CONFIDENCE, NAME, FIXED)
 LIFE = st.builds(LifeRatios, NAME, HOURS, HOURS, HOURS, HOURS)
 COVERAGE = st.builds(CoverageFigures, st.builds(Ratios, HOURS, HOURS, HOURS, HOURS), few(LIFE))
 FAILURE = st.builds(
     FailureFigures, NAME, NAME, NAME, COUNT, COUNT, INSTANT, COUNT, NAME, HOURS, COUNT, st.none() | COUNT,
-    st.none() | NAME, st.none() | NAME, NAME, st.none() | NAME, st.none() | NAME,
+    st.none() | NAME, st.none() | NAME, NAME, st.none() | NAME, st.none() | NAME, few(DISPOSITION),
 )  # fmt: skip
 SOCKET = st.builds(SocketFigures, st.integers(0, 300) | COUNT, NAME, STATE)
 BOARD = st.builds(
@@ -88,14 +96,14 @@ FIGURES = st.builds(
     few(MECHANISM),
     few(st.builds(ReadErrorBound, CONFIDENCE, MAYBE)),
     TARGET,
-    st.builds(PoolingFigures, MAYBE, NAME, NAME),
+    st.builds(PoolingFigures, MAYBE, NAME | st.just("lots differ"), NAME),
     COVERAGE,
-    few(st.builds(LotFigures, NAME, COUNT, COUNT, HOURS, COUNT)),
+    few(LOT),
     few(FAILURE),
     few(st.builds(Incident, NAME, COUNT, few(NAME), INSTANT)),
     few(BOARD, 5),
     INTAKE,
-    st.builds(Plan, NAME, *[NUMBER] * 9),
+    PLAN,
 )
 ALERT = st.builds(
     Alert, id=NAME, kind=NAME, subject=NAME, reason=NAME, began_ms=INSTANT, cleared_ms=st.none() | INSTANT

@@ -5,12 +5,13 @@ from __future__ import annotations
 import re
 
 import pytest
+from msgspec.structs import replace
 from rich.cells import cell_len
 
 from monitor.faces.terminal import plain_line, summary
-from monitor.figures.document import Anytime, EveryFailure, Exposure, FixedLook, Uncredited
+from monitor.figures.document import Anytime, EveryFailure, Exposure, FixedLook, PoolingFigures, Uncredited
 from tests.faces.terminal import samples
-from tests.faces.terminal.test_view import ALL, HOSTILE, flat
+from tests.faces.terminal.test_view import ALL, HOSTILE, flat, printed
 
 CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
@@ -26,7 +27,9 @@ def test_the_page_has_at_most_78_columns_and_no_control_characters(name: str) ->
     "fact",
     [
         "tern-a1: Tern A1 embedded flash, operating life, as of 2026-03-12 14:05:10 UTC",
-        "Stress 125 C (123 to 130 C), 1.98 V within 0.04 V; 412.3 of 1,000 planned hours.",
+        "Stress 125 C (123 to 130 C), self-heating +4 C, 1.98 V within 0.04 V; "
+        "longest-stressed chip 412.3 of 1,000 h planned. "
+        "FIT holds in use: 94 % at 60 C, 6 % at -20 C, 1.80 V, self-heating +4 C.",
         "Loaded 231, at risk 230, failed 1, failed but not relevant 0",
         "A-007, lot A, oven-1 board 1 socket 7 failed 2026-03-12 13:44:10 UTC after 411.9 credited hours",
         "address 0x1a2b: expected 55aa, observed 55ab",
@@ -40,26 +43,97 @@ def test_the_page_has_at_most_78_columns_and_no_control_characters(name: str) ->
         "not credited, counter fault 0",
         "not credited now: oven-2 board 3, silent",
         "credited 68,488,900,000,017 in all 68,500,000,000,123 failed 4 failed while the chip was at risk 1",
-        "probability that a read fails, at 60 % confidence: at most 1.34e-14",
-        "activation energy 0.7 eV, acceleration 61.2 at the set-point 8.15e7 equivalent hours of use",
+        "probability that a read fails (one look; reads taken as independent): "
+        "confidence at most failed at risk of reads credited "
+        "60 % 1.34e-14 1 68,488,900,000,017 90 % 3.37e-14 1 68,488,900,000,017",
+        "acceleration 858 at the set-point: Ea 1.1 eV 8.15e7 equivalent hours of use",
+        "acceleration 61.2 at the set-point: Ea 0.7 eV, gamma 3.5 per V 8.15e7 equivalent hours of use",
         "60 % one look at a time fixed in advance 11.3 0",
         "90 % one look at a time fixed in advance 28.3 0",
         "60 % holds however often you look 31.5 -",
         "90 % holds however often you look 62.8 -",
         "1 failure with every failed chip counted, point estimate 0 FIT: the same bounds",
-        "50 FIT at 90 % confidence; met last by gate-oxide",
-        "holds however often you look: NOT met, 117.4 h to go, 2026-03-17T11:24Z",
+        "50 FIT at 90 % confidence; limited by gate-oxide, each mechanism for itself",
+        "holds however often you look: NOT met, 117.4 h to go, about 2026-03-17T11:24Z at the present rate",
         "with one more failure: 488.1 h to go",
         "one look at a time fixed in advance: met",
         "reads 0.103 0.108 0.108 25.0",
         "hours, charge-loss 2.67 2.69 2.69 620",
+        "fleet: sum over chips, not a life any one chip has covered",
         "A 77 0 31,707.8 22,829,633,333,339",
         "pooling test: pooling supported (exact conditional test, p = 0.412)",
+        "each lot alone one look any time lot FIT at most failures equivalent h 60 % 90 % 60 % 90 %",
+        "B gate-oxide 0 2.71e7 33.8 84.7 94.4 189",
         "accepted 177,984, duplicates 12",
     ],
 )
 def test_the_page_has_each_fact(fact: str) -> None:
     assert fact in flat(summary(samples.troubled(incidents=[samples.incident()])))
+
+
+def test_the_page_explains_the_fleet_once() -> None:
+    assert summary(samples.sound()).count("fleet: sum over chips") == 1
+
+
+def test_incidents_come_first_with_one_line_a_chip() -> None:
+    figures = samples.troubled(
+        failures=[samples.failure(), *samples.together()], incidents=[samples.incident()]
+    )
+    page = summary(figures)
+    assert page.index("Suspected equipment incidents\n") < page.index("\nFailures\n")
+    for n in (4, 5, 6):
+        line = f"    C-00{n}, lot C, socket {n}, {405 + n}.0 h, address 0x1a2b, waits for a disposition\n"
+        assert line in page
+        assert page.count(f"C-00{n}") == 1
+    assert "\nFailures\n  A-007, lot A, oven-1 board 1 socket 7\n" in page
+
+
+def test_failures_that_all_belong_to_incidents_are_not_denied() -> None:
+    page = flat(summary(samples.troubled(failures=samples.together(), incidents=[samples.incident()])))
+    assert "Failures None besides the incidents." in page
+    assert "Suspected equipment" not in summary(samples.troubled())
+
+
+def test_every_disposition_is_told_in_full() -> None:
+    first = (
+        "disposition 2026-03-12 13:50 UTC by R. Ostra: relevant, mechanism gate-oxide; leakage at the cell"
+    )
+    second = "disposition 2026-03-12 14:00 UTC by M. Velt: not-relevant; pin bent in handling"
+    alone = samples.troubled(failures=[samples.judged()])
+    assert f"told by messages; not-relevant. {first} {second}" in flat(summary(alone))
+    assert f"{first} {second}" in flat(printed(alone, size=(200, 90)))
+    incident = replace(samples.incident(), chips=["A-007"])
+    page = flat(summary(samples.troubled(failures=[samples.judged()], incidents=[incident])))
+    assert "1 chip failed on oven-2 board 4" in page
+    assert f"A-007, lot A, socket 7, 411.9 h, address 0x1a2b, not-relevant {first} {second}" in page
+
+
+def test_the_page_and_the_line_say_that_pooled_figures_are_doubtful() -> None:
+    differ = samples.sound(pooling=PoolingFigures(0.0041, "lots differ", "exact conditional test"))
+    page, doubt = flat(summary(differ)), "ots differ: pooled figures are doubtful"
+    for name in ("charge-loss", "gate-oxide"):
+        assert f"Failure rate, mechanism {name} L{doubt}. acceleration" in page
+    assert f"one look at most 28.3 FIT (l{doubt}); target" in plain_line(differ, [], samples.link())
+    assert doubt not in flat(summary(samples.sound())) + plain_line(samples.sound(), [], samples.link())
+
+
+def test_the_line_of_a_recorded_run_tells_no_age() -> None:
+    line = plain_line(samples.sound(), [], samples.link(state="replay", age_s=0.0))
+    assert line.startswith("2026-03-12 14:05:10 UTC, recorded data: All 231 chips")
+    assert "0 s old" not in line
+
+
+def test_bounds_by_lot_are_told_in_words_where_the_table_has_no_room() -> None:
+    always = [Anytime(0.5 + n / 50, 40.0 + n) for n in range(8)]
+    lots = [
+        replace(lot, mechanisms=[replace(item, anytime=always) for item in lot.mechanisms])
+        for lot in samples.sound().lots
+    ]
+    page = flat(summary(samples.sound(lots=lots)))
+    assert (
+        "lot A, gate-oxide: 0 failures in 2.71e7 equivalent h; any time at most 40.0 FIT at 50 %, 41.0 FIT"
+        in page
+    )
 
 
 def test_each_reason_has_its_own_hours() -> None:

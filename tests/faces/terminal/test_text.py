@@ -7,6 +7,7 @@ three digits.
 
 from __future__ import annotations
 
+import math
 import unicodedata
 from datetime import UTC, datetime
 from decimal import ROUND_CEILING, ROUND_FLOOR, Context, Decimal
@@ -197,3 +198,18 @@ def test_numbers_draw_runs_together(values: list[int], shown: str) -> None:
 )
 def test_stale_is_too_old_or_lost(changes: dict[str, object], stale: bool) -> None:
     assert samples.link(**changes).stale is stale
+
+
+@pytest.mark.parametrize(
+    ("value", "shown"),
+    [(1.8, "1.80"), (1.98, "1.98"), (1.755, "1.755"), (2.0, "2.00"), (1e7, "1e+07"), (math.nan, "nan")],
+)
+def test_a_supply_has_at_least_two_places(value: float, shown: str) -> None:
+    assert text.volts(value) == shown
+
+
+@pytest.mark.parametrize(
+    ("ratio", "shown"), [(0.94, "94 %"), (0.06, "6 %"), (1 / 3, "33.3333 %"), (1.0, "100 %")]
+)
+def test_a_share_of_the_time_is_a_percentage(ratio: float, shown: str) -> None:
+    assert text.share(ratio) == shown

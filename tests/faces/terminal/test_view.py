@@ -12,17 +12,21 @@ from msgspec.structs import replace
 from rich.cells import cell_len
 from rich.console import Console
 
-from monitor.faces.terminal import Link, render
+from monitor.faces.terminal import Link, render, summary
 from monitor.figures.document import (
     Anytime,
     Chips,
     EveryFailure,
+    Exposure,
     Figures,
     FixedLook,
+    PoolingFigures,
     Reads,
     SocketFigures,
     Target,
     TargetFixed,
+    Uncredited,
+    UseLine,
 )
 from monitor.rules.alerts import Alert
 from tests.faces.terminal import samples
@@ -272,8 +276,10 @@ def test_sound_boards_are_hidden_before_boards_in_trouble() -> None:
 
 def test_hours_credited_and_not_credited_by_reason() -> None:
     """Credited 95 123.47 h is rounded down; 12.31 h and 20.06 h that were lost are rounded up."""
-    said = flat(printed(samples.troubled()))
-    assert "credited 95,123.4 chip-hours (412.3 of 1,000 planned); not credited:" in said
+    said = flat(printed(samples.troubled(), size=(200, 60)))
+    assert (
+        "credited 95,123.4 chip-hours (longest-stressed chip 412.3 of 1,000 h planned); not credited:" in said
+    )
     assert "not read 1.5, temperature 20.1, supply 0, unwitnessed 12.4, counter 0" in said
 
 
@@ -323,21 +329,46 @@ def test_coverage_in_reads_and_in_life() -> None:
 
 def test_when_the_target_is_met_by_either_bound() -> None:
     said = flat(printed(samples.troubled()))
-    assert "Target 50 FIT at 90 %, any time: NOT met, 117.4 h to go, 2026-03-17T11:24Z" in said
-    assert "50 FIT at 90 %, one look: met" in said
+    progress = "NOT met, 117.4 h to go, about 2026-03-17T11:24Z at the present rate; one look: met"
+    assert f"Target 50 FIT at 90 %, any time: {progress}" in said
     tall = flat(printed(samples.troubled(), size=(200, 60)))
     assert "with one more failure: any time 488.1 h, one look 77.70 h" in tall
-    assert "gate-oxide meets it last; hours to go are clock hours with every chip at risk credited" in tall
+    assert "limited by gate-oxide, each mechanism for itself; hours to go are clock hours" in tall
+
+
+@pytest.mark.parametrize(
+    ("elapsed_h", "any_time", "one_more"),
+    [
+        (412.37, "117.4 h to go,", "any time 488.1 h, one look 77.70 h"),
+        (882.68, "117.4 h to go,", "any time 488.1 h (beyond the planned hours), one look 77.70 h"),
+        (882.7, "117.4 h to go (beyond the planned hours),", "one look 77.70 h"),
+        (1200.0, "117.4 h to go (beyond the planned hours),", "one look 77.70 h (beyond the planned hours)"),
+    ],
+)
+def test_hours_to_go_that_exceed_what_is_left_of_the_plan(
+    elapsed_h: float, any_time: str, one_more: str
+) -> None:
+    """117.31 h and 488.02 h to go of 1000 h planned, by hand: what is left is 1000 h less what has elapsed."""
+    figures = samples.sound(plan=replace(samples.plan(), elapsed_h=elapsed_h))
+    said = flat(printed(figures, size=(200, 60)))
+    assert f"NOT met, {any_time} about" in said
+    assert one_more in said
+    assert f"NOT met, {any_time} about" in flat(summary(figures))
 
 
 def test_the_bound_on_read_errors_and_exact_counts() -> None:
     tall = flat(printed(samples.troubled(), size=(200, 60)))
-    assert "68,488,900,000,017 credited of 68,500,000,000,123; failed at risk 1" in tall
-    said = flat(printed(enormous(), size=(200, 60)))
-    assert "9,223,372,036,854,775,808 credited of 9,223,372,036,854,775,808" in said
-    assert "errors a read at most 1.34e-14 at 60 %, 3.37e-14 at 90 %; 4 failed" in flat(
-        printed(samples.troubled())
+    row = (
+        "Reads 1 failed at risk of 68,488,900,000,017 credited: a read fails with probability at most "
+        "1.34e-14 at 60 %, 3.37e-14 at 90 % (one look; reads taken as independent)"
     )
+    lines = printed(samples.troubled(), size=(200, 60)).split("\n")
+    assert row in map(flat, lines)
+    assert "in all 68,500,000,000,123 reads, 4 failed, failed chips included" in tall
+    said = flat(printed(enormous(), size=(200, 70)))
+    assert "9,223,372,036,854,775,808 failed at risk of 9,223,372,036,854,775,808 credited" in said
+    none = flat(printed(samples.nothing_yet(), size=(200, 70)))
+    assert "0 failed at risk of 0 credited: no bound on read errors yet" in none
 
 
 def test_enormous_bounds_are_written_short_and_rounded_up() -> None:
@@ -355,7 +386,8 @@ def test_a_tall_screen_has_lots_pooling_intake_alerts_and_the_campaign() -> None
         in said
     )
     assert (
-        "tern-a1, Tern A1 embedded flash, operating life: 125 C (123 to 130 C), 1.98 V within 0.04 V" in said
+        "tern-a1, Tern A1 embedded flash, operating life: 125 C (123 to 130 C), self-heating +4 C, "
+        "1.98 V within 0.04 V" in said
     )
     assert "hidden" not in said
 
@@ -363,9 +395,15 @@ def test_a_tall_screen_has_lots_pooling_intake_alerts_and_the_campaign() -> None
 def test_fresh_data_tells_its_age_and_source() -> None:
     assert "data 4 s old (14:05:10 UTC), live from http://127.0.0.1:8631." in printed(samples.sound())
     replay = samples.link(source="replay of runs/x at 3600 x", state="replay")
-    assert "data 4 s old (2026-03-12 14:05:10 UTC), replay of runs/x at 3600 x." in printed(
+    assert "tern-a1: recorded data, 2026-03-12 14:05:10 UTC, replay of runs/x at 3600 x." in printed(
         samples.sound(), replay
     )
+    for figures in (samples.sound(), samples.nothing_yet(), None):
+        for age_s in (0.0, None, -5.0):
+            said = printed(figures, samples.link(state="replay", age_s=age_s))
+            assert "ecorded data" in said
+            assert " old" not in said
+            assert "ahead of this clock" not in said
     early = printed(samples.sound(), samples.link(age_s=-3.0))
     assert "Data dated 3 s ahead of this clock" in early
 
@@ -429,8 +467,8 @@ def test_strings_from_outside_steer_nothing() -> None:
 
 
 def test_hidden_rows_are_counted() -> None:
-    """Up to 39 lines the wording is the same, so that what is shown and what is hidden add up."""
-    rows = [line for line in printed(samples.sound(), size=(80, 39)).split("\n") if line.strip()]
+    """The wording is the same at every height, so that what is shown and what is hidden add up."""
+    rows = [line for line in printed(samples.sound(), size=(80, 90)).split("\n") if line.strip()]
     assert not rows[-1].endswith("enlarge the window")
     for height in (24, 16, 8):
         *shown, notice = printed(samples.sound(), size=(80, height)).split("\n")
@@ -461,3 +499,123 @@ def test_standing_alerts_come_before_cleared_ones_and_the_latest_first() -> None
     ]
     said = printed(samples.sound(), size=(200, 60), alerts=alerts)
     assert re.findall(r"chip failed: (\w+)", said) == ["new", "old", "over"]
+
+
+@pytest.mark.parametrize("size", [(80, 24), (200, 60), (40, 10)])
+def test_open_alerts_are_counted_below_the_first_sentence(size: tuple[int, int]) -> None:
+    three = [samples.alert(id=f"a-{n}") for n in range(3)]
+    cleared = samples.alert(id="a-9", cleared_ms=samples.AS_OF_MS)
+    assert (
+        printed(samples.sound(), size=size, alerts=[*three, cleared])
+        .split("\n")[1]
+        .startswith("3 open alerts")
+    )
+    assert printed(samples.sound(), size=size, alerts=[three[0]]).split("\n")[1].startswith("1 open alert.")
+    assert "open alert" not in printed(samples.sound(), size=size, alerts=[cleared])
+    assert "\n3 open alerts\n" in printed(None, samples.link(), size, three)
+
+
+def test_a_tall_screen_says_for_what_use_the_bounds_hold() -> None:
+    said = flat(printed(samples.sound(), size=(200, 60)))
+    assert "In use: 94 % at 60 C, 6 % at -20 C, 1.80 V, self-heating +4 C." in said
+    assert "Acceleration at the set-point: charge-loss 858 (Ea 1.1 eV); gate-oxide 61.2" in said
+    assert "gate-oxide 61.2 (Ea 0.7 eV, gamma 3.5 per V)." in said
+    power = samples.mechanism("gate-oxide", ea_ev=0.7, voltage_exponent=40.0)
+    assert "(Ea 0.7 eV, voltage exponent 40)" in flat(
+        printed(samples.sound(mechanisms=[power]), size=(200, 60))
+    )
+
+
+def test_lines_of_use_that_differ_in_supply_or_heating_tell_their_own() -> None:
+    plan = replace(samples.plan(), use=[UseLine(0.06, -20.0, 1.755, -1.0), UseLine(0.94, 60.0, 1.8, 4.0)])
+    said = flat(summary(samples.sound(plan=plan)))
+    first, second = "94 % at 60 C, 1.80 V, self-heating +4 C", "6 % at -20 C, 1.755 V, self-heating -1 C"
+    assert f"FIT holds in use: {first}; {second}." in said
+
+
+@pytest.mark.parametrize("size", [(80, 24), (200, 60)])
+def test_lots_that_differ_are_told_beside_the_claims(size: tuple[int, int]) -> None:
+    differ = samples.troubled(pooling=PoolingFigures(0.0041, "lots differ", "exact conditional test"))
+    said = flat(printed(differ, size=size))
+    assert "31.5 62.8 Lots differ: pooled figures are doubtful." in said
+    assert "doubtful" not in printed(samples.troubled(), size=size)
+    assert "Lots differ: pooled figures are doubtful. charge-loss:" in flat(printed(differ, size=(40, 90)))
+
+
+def test_racks_that_are_done_are_told_calmly() -> None:
+    calm = "All racks are offline; the longest-stressed chip has its planned hours"
+    assert printed(samples.ended()).startswith(f"{calm}.\n")
+    failed = samples.ended(chips=Chips(231, 229, 1, 1, 0, 0))
+    assert flat(printed(failed)).startswith(f"{calm}; 1 of 231 has FAILED, 1 failed as not relevant.")
+    assert f"Chips {calm}." in flat(summary(samples.ended()))
+    single = samples.ended(boards=[samples.board("oven-1", 1, "offline")])
+    assert printed(single).startswith("The rack is offline; the longest-stressed chip has its planned hours.")
+    almost = samples.ended(plan=replace(samples.plan(), elapsed_h=999.996))  # one gap of 30 s is 0.0083 h
+    part = "All racks are offline; the longest-stressed chip has 999.9 of its 1,000 planned hours."
+    assert flat(printed(almost)).startswith(part)
+    old = printed(samples.ended(), samples.link(state="lost"))
+    assert "All racks were offline;" in old
+    red = printed(samples.ended(), color_system="standard", force_terminal=True).split("\n")[0]
+    assert not COLOUR.search(red)
+
+
+def test_racks_that_are_not_done_are_not_told_calmly() -> None:
+    early = samples.ended(plan=replace(samples.plan(), elapsed_h=999.99))
+    silent = samples.ended(boards=[*samples.ended().boards[:-1], samples.board("oven-2", 6, "silent")])
+    for figures in (early, silent, samples.ended(boards=[])):
+        said = printed(figures)
+        assert "231 of 231 chips are " in said
+        assert "planned hours." not in said.split("tern-a1")[0]
+
+
+def test_a_tall_screen_has_the_claims_of_each_lot_as_the_last_thing() -> None:
+    """33.7001, 84.6603, 94.3203 and 188.3403 FIT are rounded up, 27 197 737.3 h down."""
+    said = printed(samples.sound(), size=(200, 60))
+    tail = flat(said[said.index("By lot") :])
+    assert "lot FIT at most failures equivalent h 60 % 90 % 60 % 90 % A charge-loss 0 2.71e7 33.8" in tail
+    assert tail.endswith("C gate-oxide 0 2.71e7 33.8 84.7 94.4 189")
+    lower = printed(samples.sound(), size=(200, 36))
+    assert "Intake" in lower
+    assert "C    gate-oxide" in said
+    assert "C    gate-oxide" not in lower
+    assert "by lot" in lower.split("\n")[-1]
+
+
+def test_the_chips_of_an_incident_give_way_to_all_else() -> None:
+    chips = [f"C-{n:03}" for n in range(1, 18)]
+    failed = [samples.failure(serial=name, lot="C", socket=n) for n, name in enumerate(chips, 1)]
+    figures = samples.troubled(incidents=[replace(samples.incident(), chips=chips)], failures=failed)
+    small = flat(printed(figures))
+    assert "17 chips failed together on oven-2 board 4" in small
+    assert "C-001, C-002, C-003, C-004 and 13 more" in small
+    tall = printed(figures, size=(200, 60))
+    assert "C gate-oxide 0 2.71e7" in flat(tall)
+    assert re.search(r"\d+ rows? hidden \(failures \d+\):", tall)
+    taller = flat(printed(figures, size=(200, 90)))
+    assert all(f"{name}, lot C, socket {n}, 411.9 h," in taller for n, name in enumerate(chips, 1))
+    assert "hidden" not in taller
+
+
+def test_a_narrow_screen_leaves_out_the_reasons_that_cost_nothing() -> None:
+    said = flat(printed(samples.sound()))
+    assert "not credited: not read 1.5, temperature 20.1, unwitnessed 12.4 Claims" in said
+    lots = samples.sound(exposure=Exposure(987_654_321.07, Uncredited(0.0, 0.0, 0.0, 0.0, 0.0)))
+    assert "not credited: none Claims" in flat(printed(lots, size=(60, 90)))
+
+
+def test_a_small_screen_keeps_all_boards_at_the_worst_of_times() -> None:
+    others = [samples.failure(serial=f"B-{n:03}") for n in range(5)]
+    figures = samples.troubled(
+        failures=[*samples.together(), *others],
+        incidents=[samples.incident()],
+        pooling=PoolingFigures(0.0041, "lots differ", "exact conditional test"),
+    )
+    said = printed(figures, alerts=[samples.alert()] * 9)
+    assert all(f"{rack} {number} " in said for rack in samples.RACKS for number in range(1, 7))
+    for words in ("9 open alerts", "Suspect the equipment first", "31.5  62.8", "Lots differ", "B-000"):
+        assert words in said
+
+
+def test_a_tall_screen_explains_the_fleet() -> None:
+    said = printed(samples.sound(), size=(200, 60))
+    assert said.count("fleet: sum over chips, not a life any one chip has covered") == 1
