@@ -20,28 +20,50 @@ def run(args: argparse.Namespace) -> int:
 
 
 def explain(p: Prospect) -> str:
-    """The summary as text, at most 78 columns for ordinary names."""
+    """The summary as text."""
+    return "\n".join([*_head(p), "", *_lives(p), "", *_bounds(p), "", *_verdict(p)]).rstrip()
+
+
+def _head(p: Prospect) -> list[str]:
     lots = ", ".join(f"{lot.lot} {lot.chips}" for lot in p.lots)
+    points = f", read points {', '.join(f'{h:g}' for h in p.read_points_h)} h" if p.read_points_h else ""
     lines = [
         f"{p.campaign}: {p.title}" if p.title else p.campaign,
-        f"  file         sha256 {p.sha256[:16]}...",
+        f"  file         sha256 {p.sha256}",
         f"  chips        {p.chips} on {p.boards} boards in {p.racks} racks; lots {lots}",
         f"  stress       {p.temp_c:g} °C ({p.temp_low_c:g} to {p.temp_high_c:g}), "
-        f"{p.supply_v:g} V ({p.supply_low_v:g} to {p.supply_high_v:g}), for {p.planned_hours:g} h",
+        f"{p.supply_v:g} V ({p.supply_low_v:g} to {p.supply_high_v:g}), self-heating {p.self_heating_c:g} °C",
+        f"  planned      {p.planned_hours:g} h{points}",
         f"  reading      {p.read_rate_hz:g} reads/s a chip, a tally every {p.report_interval_s:g} s",
         f"  field life   {p.life_years:g} years and {p.field_reads:.4g} reads a chip",
-        "",
+    ]
+    lines += [
+        f"  in use       {u.share:.3g} of the time at {u.temp_c:g} °C, {u.supply_v:g} V, "
+        f"self-heating {u.self_heating_c:g} °C"
+        for u in p.use
+    ]
+    return lines
+
+
+def _lives(p: Prospect) -> list[str]:
+    lines = [
         "  Stress that stands for one field life of a chip, and what the planned hours cover:",
         f"    {'reads':<22}{p.reads_stress_h:>12.4g} h   covered {lower(p.planned_read_coverage)} times",
     ]
-    lines += [
-        f"    {m.name:<22}{m.life_stress_h:>12.4g} h   covered {lower(m.planned_life_coverage)} times   "
-        f"acceleration {m.acceleration:.4g} (Ea {m.ea_ev:g} eV)"
-        for m in p.mechanisms
-    ]
-    lines += [
-        "",
-        f"  Upper bounds on the failure rate at the planned end with no failure (target {p.target_fit:g} FIT):",
+    for m in p.mechanisms:
+        terms = f"Ea {m.ea_ev:g} eV"
+        terms += f", gamma {m.gamma_per_v:g} /V" if m.gamma_per_v else ""
+        terms += f", exponent {m.voltage_exponent:g}" if m.voltage_exponent else ""
+        lines.append(
+            f"    {m.name:<22}{m.life_stress_h:>12.4g} h   covered {lower(m.planned_life_coverage)} times   "
+            f"acceleration {m.acceleration:.4g} ({terms})"
+        )
+    return lines
+
+
+def _bounds(p: Prospect) -> list[str]:
+    lines = [
+        "  Upper bounds on the failure rate at the planned end with no failure:",
         f"    {'mechanism':<22}{'confidence':>10}{'one look':>18}{'any time':>16}",
     ]
     lines += [
@@ -49,8 +71,18 @@ def explain(p: Prospect) -> str:
         for m in p.mechanisms
         for b in m.planned
     ]
-    lines += ["", *(f"  warning: {warning}" for warning in p.warnings)]
-    return "\n".join(lines).rstrip()
+    return lines
+
+
+def _verdict(p: Prospect) -> list[str]:
+    t = p.target
+    word = "within" if t.reachable else "NOT within"
+    return [
+        f"  Target {p.target_fit:g} FIT at {t.confidence:.0%}, each mechanism for itself, with no failure: {word} the "
+        f"planned hours;",
+        f"  any time {upper(t.hours_anytime)} h, one look {upper(t.hours)} h of stress are needed.",
+        *(f"  warning: {warning}" for warning in p.warnings),
+    ]
 
 
 def _fit(value: float | None) -> str:

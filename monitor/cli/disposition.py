@@ -1,4 +1,4 @@
-"""``lifebound disposition``: enter a signed judgement of a failed chip into the journal of its run."""
+"""``lifebound disposition``: enter a signed judgement of failed chips into the journal of their run."""
 
 from __future__ import annotations
 
@@ -19,36 +19,37 @@ from shared.errors import InputError
 
 def run(args: argparse.Namespace) -> int:
     """Check the judgement against the run, and append it."""
-    disposition = _disposition(args)
-    asyncio.run(_enter(Path(args.run), disposition))
-    if args.json:
-        print(msgspec.json.encode(disposition).decode())
-    else:
-        print(f"{disposition.serial}: entered as {disposition.cls}, signed {disposition.who}")
+    dispositions = _dispositions(args)
+    asyncio.run(_enter(Path(args.run), dispositions))
+    for disposition in dispositions:
+        if args.json:
+            print(msgspec.json.encode(disposition).decode())
+        else:
+            print(f"{disposition.serial}: entered as {disposition.cls}, in the name of {disposition.who}")
     return 0
 
 
-def _disposition(args: argparse.Namespace) -> Disposition:
+def _dispositions(args: argparse.Namespace) -> list[Disposition]:
     for name, text, most in (("--who", args.who, 200), ("--why", args.why, 4000)):
         if not text.strip() or len(text) > most or not text.isprintable():
             raise InputError(f"{name}: 1 to {most} printable characters are needed")
     if args.mechanism and args.cls != "relevant":
         raise InputError("--mechanism: only a relevant failure has one; leave it out or use --class relevant")
-    return Disposition(
-        serial=args.serial,
-        cls=args.cls,
-        mechanism=args.mechanism,
-        who=args.who,
-        why=args.why,
-        when_ms=wall_ms(),
-    )
+    now_ms = wall_ms()
+    return [
+        Disposition(
+            serial=serial, cls=args.cls, mechanism=args.mechanism, who=args.who, why=args.why, when_ms=now_ms
+        )
+        for serial in dict.fromkeys(args.serial)
+    ]
 
 
-async def _enter(run_dir: Path, disposition: Disposition) -> None:
+async def _enter(run_dir: Path, dispositions: list[Disposition]) -> None:
     async with await SqliteJournal.open(run_dir) as journal:
         account = await restore(parse(journal.run.source), journal, read_snapshot(run_dir))
-        _check(account, disposition)
-        await journal.append([Disposed(disposition.when_ms, disposition)])
+        for disposition in dispositions:
+            _check(account, disposition)
+        await journal.append([Disposed(disposition.when_ms, disposition) for disposition in dispositions])
 
 
 def _check(account: Account, disposition: Disposition) -> None:

@@ -53,10 +53,8 @@ async def fetch(url: str) -> Figures:
             if answer.status != 200:
                 raise UnavailableError(f"{url}: answered {answer.status}; is this a lifebound service?")
         return from_json(body)
-    except (aiohttp.ClientError, TimeoutError) as error:
-        raise UnavailableError(
-            f"{url}: no service answers ({error or type(error).__name__}); start one"
-        ) from None
+    except (aiohttp.ClientError, TimeoutError):
+        raise UnavailableError(f"{url}: no service answers; start one with lifebound serve") from None
     except msgspec.MsgspecError as error:
         raise UnavailableError(f"{url}: does not answer with a figures document ({error})") from None
 

@@ -94,7 +94,8 @@ def _serve(commands: Commands[Parser]) -> None:
         metavar="URL",
         default="mqtt://127.0.0.1:1883",
         help="mqtt://HOST[:PORT], mqtts://HOST[:PORT] or embedded[:PORT]; user name and password come from "
-        "LIFEBOUND_MQTT_USERNAME and LIFEBOUND_MQTT_PASSWORD (or LIFEBOUND_MQTT_PASSWORD_FILE)",
+        "LIFEBOUND_MQTT_USERNAME and LIFEBOUND_MQTT_PASSWORD (or LIFEBOUND_MQTT_PASSWORD_FILE), the authority's "
+        "certificate from LIFEBOUND_MQTT_CA_FILE (mqtt://127.0.0.1:1883)",
     )
     p.add_argument("--run", metavar="DIR", help="run directory (runs/ and the campaign's id)")
     p.add_argument(
@@ -124,12 +125,12 @@ def _disposition(commands: Commands[Parser]) -> None:
     p = _command(
         commands,
         "disposition",
-        "enter a signed judgement of a failed chip",
+        "enter a signed judgement of one failed chip or several",
         'lifebound disposition --run runs/tern-a1 --serial A-007 --class not-relevant --who "R. Tern" '
         '--why "contact of socket 7 lost, see lab note 12"',
     )
     p.add_argument("--run", metavar="DIR", required=True, help="run directory")
-    p.add_argument("--serial", required=True, help="serial of the failed chip")
+    p.add_argument("--serial", required=True, action="append", help="serial of a failed chip; repeatable")
     p.add_argument(
         "--class", dest="cls", required=True, choices=["relevant", "not-relevant"], help="the judgement"
     )
@@ -183,7 +184,10 @@ def _simulate(commands: Commands[Parser]) -> None:
     p.add_argument("--speed", type=speed, default=1.0, help="simulated seconds per second, or max (1)")
     p.add_argument("--seed", type=int, default=1, help="seed (1)")
     p.add_argument(
-        "--preset", choices=["quiet", "demo", "harsh"], default="quiet", help="what goes wrong (quiet)"
+        "--preset",
+        choices=["quiet", "demo", "harsh"],
+        default="quiet",
+        help="what goes wrong: nothing, an instructive mix, everything often (quiet)",
     )
     p.add_argument(
         "--fail", metavar="SERIAL@HOURS", action="append", default=[], help="make a chip fail; repeatable"

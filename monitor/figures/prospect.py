@@ -2,10 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import msgspec
 
 from monitor.campaign import Campaign
-from monitor.claims import anytime_upper_fit, field_hours, field_reads, fixed_look_bound
+from monitor.claims import (
+    anytime_upper_count,
+    anytime_upper_fit,
+    field_hours,
+    field_reads,
+    fixed_look_bound,
+    poisson_upper_count,
+    required_equivalent_h,
+)
+from monitor.figures.document import UseLine
 from monitor.ledger import Limits, Weights
 from shared.quantities import MS_PER_H, MS_PER_S
 
@@ -23,10 +34,21 @@ class MechanismProspect(msgspec.Struct, frozen=True):
 
     name: str
     ea_ev: float
+    gamma_per_v: float
+    voltage_exponent: float
     acceleration: float
     life_stress_h: float
     planned_life_coverage: float
     planned: list[PlannedBound]
+
+
+class PlannedTarget(msgspec.Struct, frozen=True):
+    """The target at the highest stated confidence, with no failure: hours of stress until each bound meets it."""
+
+    confidence: float
+    hours: float
+    hours_anytime: float
+    reachable: bool  # by the any-time bound within the planned hours, for every mechanism
 
 
 class LotCount(msgspec.Struct, frozen=True):
@@ -56,11 +78,15 @@ class Prospect(msgspec.Struct, frozen=True):
     supply_high_v: float
     read_rate_hz: float
     report_interval_s: float
+    self_heating_c: float
+    read_points_h: list[float]
+    use: list[UseLine]
     life_years: float
     field_reads: float
     reads_stress_h: float  # hours of reading at the nominal rate that stand for the field's reads
     planned_read_coverage: float
     mechanisms: list[MechanismProspect]
+    target: PlannedTarget
     warnings: list[str]
 
 
@@ -92,6 +118,9 @@ def prospect(campaign: Campaign) -> Prospect:
         supply_high_v=limits.supply_high_v,
         read_rate_hz=float(stress.read_rate_hz),
         report_interval_s=float(stress.report_interval_s),
+        self_heating_c=float(stress.self_heating_c),
+        read_points_h=list(campaign.read_points_h),
+        use=[UseLine(u.share, u.temp_c, u.supply_v, u.self_heating_c) for u in use.profile],
         life_years=use.life_years,
         field_reads=life_reads,
         reads_stress_h=reads_stress_h,
@@ -100,6 +129,8 @@ def prospect(campaign: Campaign) -> Prospect:
             MechanismProspect(
                 name=mechanism.name,
                 ea_ev=mechanism.ea_ev,
+                gamma_per_v=mechanism.gamma_per_v,
+                voltage_exponent=mechanism.voltage_exponent,
                 acceleration=factor,
                 life_stress_h=field_hours(use.life_years) / factor,
                 planned_life_coverage=campaign.planned_hours * factor / field_hours(use.life_years),
@@ -107,8 +138,22 @@ def prospect(campaign: Campaign) -> Prospect:
             )
             for mechanism, factor in zip(weights.mechanisms, weights.at_set_point, strict=True)
         ],
+        target=_planned_target(campaign, chips, weights.at_set_point),
         warnings=[str(warning) for warning in campaign.warnings],
     )
+
+
+def _planned_target(campaign: Campaign, chips: int, factors: Sequence[float]) -> PlannedTarget:
+    confidence = max(campaign.confidence)
+    slowest = chips * min(factors)  # equivalent hours an hour of the mechanism that takes longest
+    hours, anytime_h = (
+        required_equivalent_h(count, campaign.target_fit) / slowest
+        for count in (
+            poisson_upper_count(0, confidence),
+            anytime_upper_count(0, confidence, campaign.mixture_rate),
+        )
+    )
+    return PlannedTarget(confidence, hours, anytime_h, reachable=anytime_h <= campaign.planned_hours)
 
 
 def _planned(campaign: Campaign, equivalent_h: float) -> list[PlannedBound]:
