@@ -6,6 +6,7 @@ open, so it is not given again.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
@@ -85,12 +86,13 @@ def _failed(figures: Figures) -> Iterator[Condition]:
     for f in figures.failures:
         if f.disposition is None:
             where = f"lot {f.lot}, {f.rack} board {f.board} socket {f.socket}"
-            what = (
-                f"first failed read at address {f.address}"
-                if f.address is not None
-                else "told by the counters"
+            seen = (
+                "told by the counters"
+                if f.address is None
+                else f"first failed read at address 0x{f.address:x}"
             )
-            reason = f"{where}; {what}; {f.hours:.1f} h credited; waits for a disposition"
+            credited_h = math.floor(f.hours * 10) / 10  # never more than was credited
+            reason = f"{where}; {seen}; {credited_h:.1f} h credited; waits for a disposition"
             yield Condition(CHIP_FAILED, f.serial, reason)
 
 

@@ -155,8 +155,9 @@ def test_the_replay_of_an_export_gives_the_same_bytes(
     at_speed = lifebound(
         capsys, "replay", tmp_path / name, "--campaign", campaign, "--speed", "1e12", "--json"
     )
-    assert live.code == again.code == exported.code == at_speed.code == 0
-    assert live.out == again.out == exported.out == at_speed.out
+    own = lifebound(capsys, "replay", tmp_path / name, "--json")  # the archive holds its campaign
+    assert live.code == again.code == exported.code == at_speed.code == own.code == 0
+    assert live.out == again.out == exported.out == at_speed.out == own.out
     figures = json.loads(live.out)
     assert [(f["serial"], f["disposition"], f["mechanism"]) for f in figures["failures"]] == [
         ("A-1", "not-relevant", None),
@@ -169,6 +170,22 @@ def test_the_replay_of_an_export_gives_the_same_bytes(
     assert figures["chips"]["strangers"] == 3
     assert live.out.endswith("}\n")
     assert live.out.count("\n") == 1  # exactly the document
+
+
+def test_under_another_prefix_a_directory_and_its_export_are_strangers_alike(
+    tmp_path: Path, bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run, out, other = (
+        record(tmp_path / "run", bench, REFUSED),
+        tmp_path / "out.jsonl",
+        tmp_path / "other.toml",
+    )
+    other.write_text(bench.account.campaign.source.toml + '\n[intake]\nprefix = "elsewhere"\n')
+    assert lifebound(capsys, "export", run, out).code == 0
+    of_directory = lifebound(capsys, "replay", run, "--campaign", other, "--json")
+    of_export = lifebound(capsys, "replay", out, "--campaign", other, "--json")
+    assert of_directory.out == of_export.out
+    assert json.loads(of_export.out)["intake"]["accepted"] == 0
 
 
 def test_an_export_is_json_lines_in_journal_order(

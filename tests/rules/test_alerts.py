@@ -96,7 +96,7 @@ def test_a_failed_chip_waits_for_a_disposition() -> None:
     bench.judge(3, "B-1", "relevant", "charge-loss")
     alert = begins_holds_and_clears(before, [told, shown], bench.figures, CHIP_FAILED, "B-1")
     assert "lot B, oven-1 board 1 socket 3" in alert.reason
-    assert "address 77" in alert.reason
+    assert "address 0x4d" in alert.reason
 
 
 def test_a_failure_told_by_the_counters_alone_says_so() -> None:
