@@ -71,7 +71,7 @@ class Accounts:
             last=np.full(chips, UNKNOWN, dtype=np.int8),
         )
 
-    def enter(self, chip: int | Longs, reason: int, ms: int, fixed: tuple[int, ...]) -> None:
+    def enter(self, chip: int | slice | Longs, reason: int, ms: int, fixed: tuple[int, ...]) -> None:
         """Enter ``ms`` of one interval for one chip or several: credited, or under its reason."""
         if reason == CREDITED:
             self.credited_ms[chip] += ms

@@ -24,8 +24,8 @@ Flags = NDArray[np.bool_]
 class Base:
     """The last folded tally of a stream, as the next interval needs it. Arrays are over the board's chips.
 
-    ``reads`` and ``errors`` are -1 where the socket was null. ``counted_errors`` is the last number seen in the
-    boot (0 before any): the level from which an advance of the errors counter is told, null or not in between.
+    ``reads`` and ``errors`` are -1 where the socket was null (``nulls``: whether any was); ``fell`` marks the chips
+    of which a counter fell in it.
     """
 
     seq: int
@@ -35,12 +35,17 @@ class Base:
     supply_v: float | None
     reads: Longs
     errors: Longs
-    fell: Flags
+    nulls: bool
+    fell: Flags | None = None
 
 
 @dataclass(slots=True)
 class Stream:
-    """State of one boot of one board."""
+    """State of one boot of one board.
+
+    ``counted_errors`` is the last number seen of each errors counter in the boot (0 before any): the level from
+    which its advance is told, null or not in between.
+    """
 
     boot: str
     order: int  # among the boots of the board
