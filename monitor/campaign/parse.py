@@ -148,9 +148,11 @@ def _toml(name: str, text: str) -> dict[str, object]:
 
 def _read_text(path: Path, most: int) -> str:
     try:
-        if path.stat().st_size > most:
+        with path.open("rb") as stream:
+            data = stream.read(most + 1)
+        if len(data) > most:
             raise InputError(f"{path}: larger than {most} bytes; is this the right file?")
-        return path.read_bytes().decode("utf-8")
+        return data.decode("utf-8")
     except FileNotFoundError:
         raise InputError(f"{path}: no such file; give the path of an existing file") from None
     except UnicodeDecodeError:

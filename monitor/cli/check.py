@@ -31,15 +31,15 @@ def _head(p: Prospect) -> list[str]:
         f"{p.campaign}: {p.title}" if p.title else p.campaign,
         f"  file         sha256 {p.sha256}",
         f"  chips        {p.chips} on {p.boards} boards in {p.racks} racks; lots {lots}",
-        f"  stress       {p.temp_c:g} °C ({p.temp_low_c:g} to {p.temp_high_c:g}), "
-        f"{p.supply_v:g} V ({p.supply_low_v:g} to {p.supply_high_v:g}), self-heating {p.self_heating_c:g} °C",
+        f"  stress       {p.temp_c:g} C ({p.temp_low_c:g} to {p.temp_high_c:g}), "
+        f"{p.supply_v:g} V ({p.supply_low_v:g} to {p.supply_high_v:g}), self-heating {p.self_heating_c:g} C",
         f"  planned      {p.planned_hours:g} h{points}",
         f"  reading      {p.read_rate_hz:g} reads/s a chip, a tally every {p.report_interval_s:g} s",
         f"  field life   {p.life_years:g} years and {p.field_reads:.4g} reads a chip",
     ]
     lines += [
-        f"  in use       {u.share:.3g} of the time at {u.temp_c:g} °C, {u.supply_v:g} V, "
-        f"self-heating {u.self_heating_c:g} °C"
+        f"  in use       {u.share:.3g} of the time at {u.temp_c:g} C, {u.supply_v:g} V, "
+        f"self-heating {u.self_heating_c:g} C"
         for u in p.use
     ]
     return lines

@@ -25,6 +25,7 @@ from monitor.cli.attach import Attached, show_until
 from monitor.cli.display import Display
 from monitor.cli.figures import figures_of_directory, print_figures
 from monitor.figures import Figures
+from monitor.journal import FILE_NAME
 from monitor.service.rundir import ServiceNote, read_note
 from shared.errors import InputError, UnavailableError
 from simulator.truth import Truth
@@ -40,6 +41,9 @@ def run(args: argparse.Namespace) -> int:
     folder = _run_directory(args.run)
     with resources.as_file(resources.files("monitor.campaign") / "examples" / CAMPAIGN) as campaign:
         ended = asyncio.run(_play(args, campaign, folder))
+    if not ended and not (folder / FILE_NAME).exists():
+        print("Stopped before anything was recorded.", file=sys.stderr)
+        return 130
     figures = figures_of_directory(folder)
     print_figures(figures, as_json=args.json)
     out = sys.stderr if args.json else sys.stdout
@@ -53,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
 async def _play(args: argparse.Namespace, campaign: Path, folder: Path) -> bool:
     """Play the campaign; whether it came to its end."""
     stop = asyncio.Event()
-    for number in (signal.SIGINT, signal.SIGTERM):
+    for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):  # the children have sessions of their own
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
     serve = ["serve", str(campaign), "--broker", "embedded:0", "--run", str(folder), "--http", "127.0.0.1:0"]
     with _child(serve, folder / "service.log") as service:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import sys
 from collections.abc import Callable, Sequence
@@ -18,9 +20,12 @@ def main(argv: Sequence[str] | None = None) -> int:
 
     0 done, 1 the answer is "no", 2 wrong usage or input, 3 could not reach or start something, 130 interrupted.
     """
-    args = make_parser().parse_args(argv)
-    run: Callable[..., int] = import_module(f"monitor.cli.{args.command}").run
+    _steady_output()
+    name = "lifebound"
     try:
+        args = make_parser().parse_args(argv)
+        name = f"lifebound {args.command}"
+        run: Callable[..., int] = import_module(f"monitor.cli.{args.command}").run
         code = run(args)
         sys.stdout.flush()
         return code
@@ -30,5 +35,22 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         return INTERRUPTED
     except LifeboundError as error:
-        print(f"lifebound {args.command}: {error}", file=sys.stderr)
+        print(f"{name}: {error}", file=sys.stderr)
         return USAGE if isinstance(error, InputError) else UNAVAILABLE
+    except OSError as error:
+        if error.errno != errno.ENOSPC:
+            raise
+        print(
+            f"{name}: the output cannot be written ({error.strerror}); make room and try again",
+            file=sys.stderr,
+        )
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return UNAVAILABLE
+
+
+def _steady_output() -> None:
+    """Output that cannot fail for want of a character, or of a place to go."""
+    if sys.stdout is None:
+        sys.stdout = open(os.devnull, "w", encoding="utf-8")  # noqa: SIM115  open as long as the process
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")

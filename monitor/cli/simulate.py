@@ -29,7 +29,8 @@ GIVE_UP_S = 20.0  # without a broker at the start; one that is lost later is wai
 
 
 def run(args: argparse.Namespace) -> int:
-    """Simulate, and say what really happened."""
+    """Simulate, and say what really happened; 130 when it was cut short."""
+    stopped = False
     campaign = load(Path(args.campaign))
     setup = setup_of(campaign)
     options = _options(args, setup)
@@ -39,7 +40,7 @@ def run(args: argparse.Namespace) -> int:
         with _written("--out", args.out):
             truth = write_run(setup, options, args.out, wall_ms())
     else:
-        truth = asyncio.run(_publish(args, setup, options))
+        truth, stopped = asyncio.run(_publish(args, setup, options))
     if args.truth:
         with _written("--truth", args.truth):
             write_truth(truth, args.truth)
@@ -47,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
         print(msgspec.json.encode(truth).decode())
     else:
         _say(truth)
-    return 0
+    return 130 if stopped else 0
 
 
 @contextmanager
@@ -99,14 +100,14 @@ def _fail_at(text: str, setup: Setup) -> FailAt:
     return FailAt(serial, at_h)
 
 
-async def _publish(args: argparse.Namespace, setup: Setup, options: Options) -> Truth:
+async def _publish(args: argparse.Namespace, setup: Setup, options: Options) -> tuple[Truth, bool]:
     address = parse_broker(args.broker)
     if isinstance(address, Embedded):
         raise InputError("--broker embedded: a simulator brings no broker; give the URL of one that runs")
     stop = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
-    return await publish(
+    truth = await publish(
         setup,
         options,
         _broker(address),
@@ -116,6 +117,7 @@ async def _publish(args: argparse.Namespace, setup: Setup, options: Options) -> 
         start_ms=wall_ms(),
         give_up_s=GIVE_UP_S,
     )
+    return truth, stop.is_set()
 
 
 def _broker(address: Address) -> Broker:

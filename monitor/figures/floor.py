@@ -50,13 +50,21 @@ def _board(ledger: Ledger, board: Board, out: dict[int, str], at_ms: int | None)
 
 
 def _absence(ledger: Ledger, board: Board, rack: Rack, at_ms: int | None) -> str | None:
-    """Why nothing is known of the board right now, or None."""
-    if board.last_recv_ms is None:
+    """Why nothing is known of the board right now, or None.
+
+    Silent is a board of which no evidence comes: no tally at all for longer than a gap may last, or, with the hold
+    for reordering on top, none that closes an interval (all of them late, or a controller that boots again and again).
+    """
+    if board.last_recv_ms is None or board.paired_recv_ms is None:
         return "never seen"
     said_ms = rack.presence_recv_ms
     if rack.online is False and said_ms is not None and said_ms >= board.last_recv_ms:
         return "offline"
-    if at_ms is not None and at_ms - board.last_recv_ms > ledger.limits.max_gap_ms:
+    limits = ledger.limits
+    if at_ms is not None and (
+        at_ms - board.last_recv_ms > limits.max_gap_ms
+        or at_ms - board.paired_recv_ms > limits.max_gap_ms + limits.hold_ms
+    ):
         return "silent"
     return None
 

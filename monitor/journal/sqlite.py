@@ -8,6 +8,7 @@ cancelled caller waits until its transaction has ended.
 from __future__ import annotations
 
 import asyncio
+import os
 import sqlite3
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import asynccontextmanager
@@ -15,6 +16,7 @@ from importlib import resources
 from pathlib import Path
 from types import TracebackType
 from typing import Self, TypeVar
+from urllib.parse import quote
 
 import aiosqlite
 import msgspec
@@ -71,7 +73,10 @@ class SqliteJournal:
 
     @classmethod
     async def open(cls, folder: Path) -> Self:
-        """Open the run in ``folder``. Raises InputError when there is none, JournalError when it is damaged."""
+        """Open the run in ``folder``. Raises InputError when there is none, JournalError when it is damaged.
+
+        A run that lies where nothing can be written (an archive, another person's folder) opens for reading.
+        """
         path = folder / FILE_NAME
         if not path.is_file():
             raise InputError(
@@ -83,8 +88,9 @@ class SqliteJournal:
             raise _trouble(path, error) from error
         try:
             await _check_ours(db, path)  # before anything is written: a foreign file stays as it is
-            await _make_durable(db)
-            await _migrate(db, path)
+            if not _only_readable(path):
+                await _make_durable(db)
+                await _migrate(db, path)
             return cls(path, db, await _read_run(db, path))
         except sqlite3.Error as error:
             await db.close()
@@ -256,8 +262,17 @@ def _trouble(path: Path, error: sqlite3.Error) -> JournalError:
     )
 
 
+def _only_readable(path: Path) -> bool:
+    """Whether the journal is there but nobody can write beside it."""
+    return path.exists() and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
+
+
 async def _connect(path: Path) -> aiosqlite.Connection:
-    db = await aiosqlite.connect(path, isolation_level=None)
+    if _only_readable(path):
+        # Nobody can be writing there, and SQLite may not make the side files it would use to find out.
+        db = await aiosqlite.connect(f"file:{quote(str(path))}?immutable=1", isolation_level=None, uri=True)
+    else:
+        db = await aiosqlite.connect(path, isolation_level=None)
     try:
         await db.execute(f"PRAGMA busy_timeout={_BUSY_MS}")
     except BaseException:

@@ -68,7 +68,11 @@ class Board:
     streams: dict[str, Stream] = field(default_factory=dict)
     stranger_sockets: set[int] = field(default_factory=set)
     newest: Stream | None = None  # the latest boot of which a tally was folded
-    last_recv_ms: int | None = None
+    last_recv_ms: int | None = None  # of any tally
+    paired_recv_ms: int | None = (
+        None  # of the last tally that closed an interval (before any: of the first tally)
+    )
+    intervals: int = 0
     everyone: slice | Longs = field(init=False)  # the same as ``chips``, as a slice where they stand in a row
 
     def __post_init__(self) -> None:
@@ -128,6 +132,7 @@ class Board:
             return
         stream.left_out.clear()
         after = self._base_of(tally)
+        self.intervals += 1
         if not self._enter_at_once(stream, before, after, dt_ms):
             self._enter(stream, self._judge(before, after, dt_ms))
         stream.base = after

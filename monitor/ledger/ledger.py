@@ -104,8 +104,11 @@ class Ledger:
             case Tally():
                 board = self.boards[topic.rack, topic.board]
                 self.racks[topic.rack].hear_of(message.boot)
-                board.last_recv_ms = entry.t_recv_ms
+                before = board.intervals
                 board.take_tally(message)
+                board.last_recv_ms = entry.t_recv_ms
+                if board.intervals > before or board.paired_recv_ms is None:
+                    board.paired_recv_ms = entry.t_recv_ms
             case ReadError():
                 board = self.boards[topic.rack, topic.board]
                 self.racks[topic.rack].hear_of(message.boot)

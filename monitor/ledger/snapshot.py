@@ -31,6 +31,8 @@ class _BoardState(msgspec.Struct):
     newest: str | None
     stranger_sockets: list[int]
     last_recv_ms: int | None
+    paired_recv_ms: int | None
+    intervals: int
 
 
 class _LedgerState(msgspec.Struct):
@@ -99,6 +101,8 @@ def _freeze_board(board: Board) -> _BoardState:
         newest=board.newest.boot if board.newest is not None else None,
         stranger_sockets=sorted(board.stranger_sockets),
         last_recv_ms=board.last_recv_ms,
+        paired_recv_ms=board.paired_recv_ms,
+        intervals=board.intervals,
     )
 
 
@@ -106,7 +110,8 @@ def _thaw_board(ledger: Ledger, board: Board, saved: _BoardState) -> None:
     board.streams = {stream.boot: stream for stream in saved.streams}
     board.newest = board.streams[saved.newest] if saved.newest is not None else None
     board.stranger_sockets = set(saved.stranger_sockets)
-    board.last_recv_ms = saved.last_recv_ms
+    board.last_recv_ms, board.paired_recv_ms = saved.last_recv_ms, saved.paired_recv_ms
+    board.intervals = saved.intervals
     board.witnesses = [ledger.witnesses[index] for index in board.chips.tolist()]
 
 

@@ -116,7 +116,11 @@ def _silence(figures: Figures, board: BoardFigures) -> Iterator[Condition]:
     """A board never seen is silent once the run has lasted longer than a gap may."""
     late = board.state == "never seen" and figures.plan.running_h * 3600 > figures.plan.max_gap_s
     if board.state in {"silent", "offline"} or late:
-        reason = "the rack says it is offline" if board.state == "offline" else "no tally arrives"
+        reason = (
+            "the rack says it is offline"
+            if board.state == "offline"
+            else "no tally arrives, or none that follows the one before"
+        )
         yield Condition(BOARD_SILENT, _subject(board), f"{reason}; its hours are not credited")
 
 

@@ -5,8 +5,11 @@ from __future__ import annotations
 import argparse
 import asyncio
 import json
+import os
 import shlex
 import socket
+import subprocess
+import sys
 from importlib import import_module, resources
 from pathlib import Path
 
@@ -295,3 +298,33 @@ def test_the_examples_pass_their_check(path: str, capsys: pytest.CaptureFixture[
     assert (done.code, done.err) == (0, "")
     assert "231 on 12 boards in 2 racks; lots A 77, B 77, C 77" in done.out
     assert max(len(line) for line in done.out.splitlines()) <= 110
+
+
+def run_shell(command: str, **environment: str) -> subprocess.CompletedProcess[bytes]:
+    program = f"{shlex.quote(sys.executable)} -m monitor.cli"
+    return subprocess.run(
+        ["bash", "-c", command.replace("lifebound", program, 1)],
+        env={**os.environ, **environment},
+        capture_output=True,
+        timeout=60,
+        check=False,
+    )
+
+
+@pytest.mark.parametrize(
+    ("redirection", "code"),
+    [(">/dev/full", 3), (">&-", 0), ("| head -c 1", 0)],
+    ids=["full", "closed", "cut"],
+)
+def test_output_that_cannot_be_written_is_no_answer(redirection: str, code: int) -> None:
+    """Exit code 1 would mean "the answer is no"; a traceback helps nobody."""
+    done = run_shell(f"set -o pipefail; lifebound check {shlex.quote(EXAMPLE)} {redirection}")
+    assert done.returncode == code, done.stderr
+    assert b"Traceback" not in done.stderr
+    assert done.stderr.count(b"\n") == (1 if code else 0)
+
+
+def test_a_terminal_that_knows_only_ascii_is_no_end() -> None:
+    done = run_shell(f"lifebound check {shlex.quote(EXAMPLE)}", PYTHONIOENCODING="ascii")
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert done.stdout.isascii()

@@ -87,7 +87,7 @@ def test_reads_of_a_life() -> None:
 def test_the_text_says_for_what_use_and_whether_the_target_can_be_met() -> None:
     text = explain(of(0.90))
     for words in (
-        "at 55 °C, 1.8 V",
+        "at 55 C, 1.8 V",
         "read points 168, 500 h",
         "NOT within the planned hours",
         "any time 1,530 h, one look 1,290 h",

@@ -336,3 +336,20 @@ async def test_a_death_at_the_commit_leaves_all_or_nothing(
     async with await SqliteJournal.open(tmp_path / "run") as journal:
         await journal.append([entry(7)])
     assert await everything(tmp_path / "run") == [*there, 7]
+
+
+async def test_a_run_where_nothing_can_be_written_opens_for_reading(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An archive on read-only media. No mode stops root, as whom tests may run: the system's answer is put on."""
+    folder = tmp_path / "a run"
+    async with await SqliteJournal.create(folder, RUN) as journal:
+        await journal.append([entry(1), entry(2)])
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    monkeypatch.setattr("os.access", lambda path, mode: False)
+    async with await SqliteJournal.open(folder) as journal:
+        assert journal.run == RUN
+        assert [len(batch) async for batch in journal.batches()] == [2]
+        with pytest.raises(JournalError):
+            await journal.append([entry(3)])
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before

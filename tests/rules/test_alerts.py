@@ -298,3 +298,23 @@ def test_every_alert_of_one_look_has_an_id_of_its_own() -> None:
     assert len(changes) == 5
     assert len({a.id for a in changes}) == 5
     assert all(" " not in a.id for a in changes)
+
+
+def test_a_board_of_which_only_late_tallies_come_is_silent() -> None:
+    """A damaged seq far ahead makes everything after it late: tallies arrive, and none of them counts."""
+    bench, watch = quiet(), Watch()
+    bench.tally(10**9, 3, [3 * READS_PER_H] * 4)
+    bench.hours(4, 12)
+    figures = bench.figures
+    assert figures.intake.late > 0
+    assert figures.boards[0].state == "silent"
+    assert figures.chips.reading == 0
+    one(watch.look(figures), BOARD_SILENT, "oven-1 board 1")
+
+
+def test_a_controller_that_boots_again_and_again_is_silent() -> None:
+    bench, watch = quiet(), Watch()
+    for hour in range(3, 14):
+        bench.tally(0, hour, [0] * 4, boot=f"boot at {hour}")
+    assert bench.figures.boards[0].boots == 12
+    one(watch.look(bench.figures), BOARD_SILENT, "oven-1 board 1")
