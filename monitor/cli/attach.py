@@ -38,6 +38,8 @@ class Attached:
                     self.state, self.trouble, self._heard_at = state, None, _now()
                     delays = delays_s(most_s=5.0)
                 self.trouble = "the service has stopped"
+            except aiohttp.ClientConnectorError:
+                self.trouble = "no service answers"
             except (aiohttp.ClientError, TimeoutError, OSError) as error:
                 self.trouble = f"no answer ({error or type(error).__name__})"
             except msgspec.MsgspecError:

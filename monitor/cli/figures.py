@@ -6,6 +6,7 @@ import argparse
 import asyncio
 import sys
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import aiohttp
 import msgspec
@@ -61,5 +62,10 @@ async def fetch(url: str) -> Figures:
 
 def check_url(url: str) -> None:
     """Raises InputError for what is no HTTP address."""
-    if not url.startswith(("http://", "https://")) or len(url.split("://", 1)[1].strip("/")) == 0:
+    try:
+        parts = urlsplit(url)
+        sound = parts.scheme in {"http", "https"} and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        sound = False
+    if not sound:
         raise InputError(f"--url {url}: use http://HOST:PORT")

@@ -152,6 +152,8 @@ WRONG = [
     ("replay {run} --speed -1", "--speed"),
     ("replay {run} --speed nan", "--speed"),
     ("replay {run} --campaign {tmp}/none.toml", "none.toml"),
+    ("figures --url http://[::1", "http://HOST:PORT"),
+    ("figures --url http://a:b", "http://HOST:PORT"),
     ("replay {tmp}/bare.jsonl", "add --campaign"),
     ("replay {tmp}/bare.jsonl --speed 10", "add --campaign"),
     ("replay {tmp}/bad.jsonl", "bad.jsonl line 3"),
