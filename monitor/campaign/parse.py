@@ -171,7 +171,7 @@ def _stress(t: TableReader) -> Stress:
     def not_negative(x: Decimal) -> bool:
         return x >= 0
 
-    interval_s = t.decimal("report_interval_s", _POSITIVE, lambda x: 0 < x <= 86_400)
+    interval_s = t.decimal("report_interval_s", _INTERVAL, lambda x: 0 < x <= MAX_INTERVAL_S)
     stress = Stress(
         temp_c=t.decimal("temp_c", _DEGREES, degrees),
         temp_tol_minus_c=t.decimal("temp_tol_minus_c", _NOT_NEGATIVE, not_negative),

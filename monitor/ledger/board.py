@@ -19,10 +19,10 @@ from typing import TypeGuard
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ledger.accounts import CREDITED, UNKNOWN, Accounts, Reason
+from monitor.ledger.accounts import CREDITED, UNKNOWN, Accounts, Longs, Reason
 from monitor.ledger.failures import FROM_BOOT, Failure, Sighting, Slice, Witness
 from monitor.ledger.limits import MAX_DT_MS, REOPEN_AFTER, Limits
-from monitor.ledger.stream import Base, Flags, Longs, Stream
+from monitor.ledger.stream import Base, Flags, Stream
 from monitor.ledger.weights import Weights
 from shared.messages import ReadError, Tally
 

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.ledger.accounts import Longs
 from monitor.ledger.limits import MAX_DT_MS, REORDER_OTHERS
 from shared.messages import ReadError, Tally
 
-Longs = NDArray[np.int64]
 Flags = NDArray[np.bool_]
 
 

@@ -16,7 +16,7 @@ from monitor.intake.session import Judgement, Session, Verdict
 from monitor.journal import Journal
 from monitor.journal.exchange import Line
 from monitor.ledger import Ledger, freeze, thaw
-from shared.entries import Disposed, Entry
+from shared.entries import Disposed, Disposition, Entry, Refused
 
 _CHECKSUM_BYTES = 32
 
@@ -37,16 +37,14 @@ class Account:
             self._apply(self.session.admit(entry))
 
     def hear(self, line: Line) -> None:
-        """Take one line of an exported run, as if it had just arrived."""
-        if isinstance(line.intake, msgspec.UnsetType) and not isinstance(line.t_recv_ms, msgspec.UnsetType):
-            if not isinstance(line.disposition, msgspec.UnsetType):
-                self.ledger.apply(Disposed(line.t_recv_ms, line.disposition))
-            elif not isinstance(line.topic, msgspec.UnsetType) and not isinstance(
-                line.payload, msgspec.UnsetType
-            ):
-                self._apply(self.session.judge(line.t_recv_ms, line.topic, bytes(line.payload)))
-        elif not isinstance(line.intake, msgspec.UnsetType):
-            self.session.add_refused(line.intake)
+        """Take one line of an exported run, as if it had just arrived (``read_lines`` has seen to its shape)."""
+        match line:
+            case Line(intake=Refused() as refused):
+                self.session.add_refused(refused)
+            case Line(t_recv_ms=int() as at_ms, disposition=Disposition() as disposition):
+                self.ledger.apply(Disposed(at_ms, disposition))
+            case Line(t_recv_ms=int() as at_ms, topic=str() as topic, payload=msgspec.Raw() as payload):
+                self._apply(self.session.judge(at_ms, topic, bytes(payload)))
 
     def apply(self, entries: Iterable[Entry]) -> None:
         """Fold entries that the session has judged already."""
@@ -68,12 +66,11 @@ async def restore(campaign: Campaign, journal: Journal, snapshot: bytes | None =
     A usable ``snapshot`` (see :func:`snapshot_of`) spares folding what it covers; it changes nothing else.
     """
     account, after = Account(campaign), 0
-    account.session.recorded_prefix = parse(journal.run.source).prefix
-    if snapshot is not None:
-        account, after = _from_snapshot(campaign, journal.run.id, snapshot, await journal.last()) or (
-            account,
-            0,
-        )
+    if campaign.source != journal.run.source:
+        account.session.recorded_prefix = parse(journal.run.source).prefix
+    elif snapshot is not None:
+        taken_up = _from_snapshot(campaign, journal.run.id, snapshot, await journal.last())
+        account, after = taken_up or (account, after)
     async for batch in journal.batches(after):
         for entry in batch:
             account.admit(entry)

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.campaign import CampaignError, load
+from monitor.campaign import CampaignError, Source, load, parse
 from monitor.figures import prospect
 from monitor.ledger import Limits
 from monitor.service.account import Account
@@ -166,6 +166,7 @@ WRONG_LINES = [
     ("supply_v = 1980", "mechanism[2]", "inf times", "look at ea_ev"),
     ("supply_tol_v = 2", "stress.supply_tol_v", "2", "less than supply_v (1.98)"),
     ('read_rate_hz = "2.0e5"', "stress.read_rate_hz", '"2.0e5"', "number"),
+    ("report_interval_s = 2678401", "stress.report_interval_s", "2678401", "at most 2678400"),
     ("report_interval_s = 0", "stress.report_interval_s", "0", "above 0"),
     ("min_read_fraction = 90", "stress.min_read_fraction", "90", "at most 1"),
     ("max_read_fraction = 0.9", "stress.max_read_fraction", "0.9", "1 to 10"),
@@ -474,3 +475,10 @@ def test_a_number_that_is_taken_is_good_for_every_figure(
     path: tuple[str | int, ...], size: float, negative: bool
 ) -> None:
     check_mutation(path, -size if negative else size)
+
+
+def test_a_report_interval_may_be_as_long_as_two_tallies_may_lie_apart() -> None:
+    text = changed(
+        ("report_interval_s = 10", "report_interval_s = 2678400"), ("max_gap_s = 30", "max_gap_s = 2678400")
+    )
+    assert parse(Source("long.toml", text)).stress.report_interval_s == 744 * 3600
