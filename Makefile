@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: demo test lint format lock clean
+.PHONY: demo test docs lint format lock clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/run.stamp
@@ -12,6 +12,10 @@ demo: $(VENV)/run.stamp
 
 test: lint
 	$(BIN)/python -m pytest
+
+# The page of published values, written from the checks themselves.
+docs: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.published.table
 
 lint: $(VENV)/dev.stamp
 	$(BIN)/ruff check .

@@ -1,4 +1,7 @@
-"""What a run's journal holds, entry by entry: accepted messages and dispositions, each with its receive time."""
+"""What a run's journal holds, entry by entry, each with its receive time.
+
+Accepted messages come from the racks; dispositions and measurements at read points are entered by a person.
+"""
 
 from __future__ import annotations
 
@@ -38,7 +41,45 @@ class Disposed(msgspec.Struct, frozen=True):
     disposition: Disposition
 
 
-Entry = Received | Disposed
+class Readout(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One value measured on one chip at a read point, with the limits of its parameter."""
+
+    serial: Annotated[str, Meta(min_length=1, max_length=64)]
+    read_point_h: Annotated[float, Meta(ge=0)]
+    parameter: Annotated[str, Meta(min_length=1, max_length=64)]
+    unit: Annotated[str, Meta(min_length=1, max_length=16)]
+    value: float
+    low_limit: float | None = None
+    high_limit: float | None = None
+    removed_ms: Instant | None = None  # end of the stress before it
+    measured_ms: Instant | None = None
+
+
+class ReadPointFile(msgspec.Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """Measurements entered from one file, or a part of it; a later value of the same place stands for an earlier one.
+
+    ``mechanism`` says by whose acceleration they are extrapolated.
+    """
+
+    file: Annotated[str, Meta(min_length=1, max_length=255)]
+    sha256: Annotated[str, Meta(pattern="^[0-9a-f]{64}$")]
+    mechanism: Annotated[str, Meta(max_length=64)]
+    who: Annotated[str, Meta(min_length=1, max_length=200)]
+    when_ms: Instant
+    readouts: tuple[Readout, ...]
+
+
+class Measured(msgspec.Struct, frozen=True):
+    """Measurements at a read point, as they were entered."""
+
+    t_recv_ms: int
+    readpoint: ReadPointFile
+
+
+Entered = Disposed | Measured
+"""What a person enters: no message, so no session judges it."""
+
+Entry = Received | Disposed | Measured
 
 
 class Refused(msgspec.Struct, kw_only=True):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
-from monitor.claims import Mechanism, UseCondition
+from monitor.claims import EaInterval, EaNormal, Mechanism, UseCondition
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,33 @@ class Use:
 
     life_years: float
     reads_per_day: float
+    reads_on: Literal["macro", "word"]  # whether reads_per_day spread over the macro or fall on one hot word
     profile: tuple[UseCondition, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Macro:
+    """Geometry of the memory macro of a chip; None where the campaign does not say."""
+
+    words: int | None
+    bits: int | None  # of a word
+
+
+@dataclass(frozen=True, slots=True)
+class ClaimsRule:
+    """What is fixed about the claims before the first look.
+
+    ``failures_allowed`` (R) declares a pass line, ``discrimination`` (the target over the rate of a good product) a
+    sequential plan; None where the campaign declares none.
+    """
+
+    mixture_rate: float
+    failures_allowed: int | None
+    discrimination: float | None
+    producer_risk: float
+    consumer_risk: float
+    weibull_shapes: tuple[float, ...]
+    early_life_h: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,8 +131,12 @@ class Campaign:
     use: Use
     failure: FailureRule
     prefix: str
-    mixture_rate: float
+    claims: ClaimsRule
+    macro: Macro
     mechanisms: tuple[Mechanism, ...]
+    energies: tuple[
+        EaInterval | EaNormal | None, ...
+    ]  # what is stated of each mechanism's Ea besides its value
     chips: tuple[Chip, ...]
     source: Source
     warnings: tuple[Problem, ...]

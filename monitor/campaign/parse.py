@@ -11,6 +11,9 @@ from typing import Literal, cast
 
 from monitor.campaign.acceleration import check_acceleration
 from monitor.campaign.chips import MAX_CHIPS, check_places, chips_from_blocks, chips_from_csv
+from monitor.campaign.claims import read_claims, read_macro
+from monitor.campaign.doubts import check_energies, warnings
+from monitor.campaign.mechanisms import read_mechanisms
 from monitor.campaign.model import (
     Campaign,
     Chip,
@@ -21,9 +24,9 @@ from monitor.campaign.model import (
     Use,
 )
 from monitor.campaign.reader import TableReader
-from monitor.claims import Mechanism, UseCondition
+from monitor.campaign.texts import read_text
+from monitor.claims import UseCondition
 from shared.errors import InputError
-from shared.quantities import RESEND_AFTER_S
 from shared.topics import is_prefix
 
 MAX_CAMPAIGN_BYTES = 1024 * 1024
@@ -50,7 +53,7 @@ class CampaignError(InputError):
 
 def load(path: Path) -> Campaign:
     """Read a campaign file and the chips file it names. Raises CampaignError or InputError."""
-    toml = _read_text(path, MAX_CAMPAIGN_BYTES)
+    toml = read_text(path, MAX_CAMPAIGN_BYTES)
     problems: list[Problem] = []
     chips_csv = _read_chips(path.parent, _toml(path.name, toml).get("chips_file"), problems)
     return parse(Source(path.name, toml, chips_csv), problems)
@@ -67,7 +70,7 @@ def _read_chips(folder: Path, chips_file: object, problems: list[Problem]) -> st
         )
         return None
     try:
-        return _read_text(folder / chips_file, MAX_CHIPS_CSV_BYTES)
+        return read_text(folder / chips_file, MAX_CHIPS_CSV_BYTES)
     except InputError as error:
         problems.append(Problem("chips_file", str(error), "it is looked for beside the campaign file"))
         return None
@@ -82,10 +85,12 @@ def parse(source: Source, found: Sequence[Problem] = ()) -> Campaign:
     use = _use(root.child("use"), stress)
     failure = _failure(root.child("failure"))
     prefix = _prefix(root.child("intake"))
-    mixture_rate = _mixture_rate(root.child("claims"))
-    mechanisms = _mechanisms(root)
+    claims = read_claims(root.child("claims"))
+    macro = read_macro(root.child("macro"))
+    mechanisms, energies = read_mechanisms(root)
     if not problems:
-        check_acceleration(stress, use, mechanisms, problems)
+        check_acceleration(stress, use, mechanisms, energies, problems)
+        check_energies(stress, use, mechanisms, energies, problems)
     chips = _chips(root, source)
     campaign = Campaign(
         id=head.text("id", "use a to z, 0 to 9 and -, at most 64", lambda s: bool(_ID.fullmatch(s))),
@@ -114,11 +119,13 @@ def parse(source: Source, found: Sequence[Problem] = ()) -> Campaign:
         use=use,
         failure=failure,
         prefix=prefix,
-        mixture_rate=mixture_rate,
+        claims=claims,
+        macro=macro,
         mechanisms=mechanisms,
+        energies=energies,
         chips=chips,
         source=source,
-        warnings=_warnings(stress, use),
+        warnings=() if problems else warnings(stress, use, macro, mechanisms, chips),
     )
     head.finish()
     root.finish()
@@ -144,21 +151,6 @@ def _toml(name: str, text: str) -> dict[str, object]:
         raise CampaignError(
             name, [Problem("TOML", "a value cannot be read", "use plain numbers and tables")]
         ) from None
-
-
-def _read_text(path: Path, most: int) -> str:
-    try:
-        with path.open("rb") as stream:
-            data = stream.read(most + 1)
-        if len(data) > most:
-            raise InputError(f"{path}: larger than {most} bytes; is this the right file?")
-        return data.decode("utf-8")
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; give the path of an existing file") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{path}: not UTF-8 text; save it as UTF-8") from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from None
 
 
 def _stress(t: TableReader) -> Stress:
@@ -256,6 +248,15 @@ def _use(t: TableReader, stress: Stress) -> Use:
     use = Use(
         life_years=float(t.decimal("life_years", _POSITIVE, lambda x: x > 0)),
         reads_per_day=float(t.decimal("reads_per_day", _POSITIVE, lambda x: x > 0)),
+        reads_on=cast(
+            Literal["macro", "word"],
+            t.text(
+                "reads_on",
+                'use "macro" (reads spread over its words) or "word" (all on one hot word)',
+                lambda s: s in {"macro", "word"},
+                default="macro",
+            ),
+        ),
         profile=tuple(lines),
     )
     t.finish()
@@ -286,36 +287,6 @@ def _prefix(t: TableReader) -> str:
     return prefix
 
 
-def _mixture_rate(t: TableReader) -> float:
-    rate = t.decimal(
-        "mixture_rate", "a number from 0 to 50 is needed", lambda x: 0 <= x <= 50, default=Decimal(5)
-    )
-    t.finish()
-    return float(rate)
-
-
-def _mechanisms(root: TableReader) -> tuple[Mechanism, ...]:
-    names: set[str] = set()
-    found: list[Mechanism] = []
-    for t in root.tables("mechanism", "give [[mechanism]] tables"):
-        name = t.text("name", "use a to z, 0 to 9 and -, at most 64", lambda s: bool(_ID.fullmatch(s)))
-        if name in names and name:
-            t.complain("name", f'"{name}" stands twice', "each mechanism needs a name of its own")
-        names.add(name)
-        ea_ev = t.decimal("ea_ev", "eV between -1 and 5 are needed", lambda x: -1 <= x <= 5)
-        none = Decimal(0)
-        gamma = t.decimal("gamma_per_v", "0 to 100 per volt is needed", lambda x: 0 <= x <= 100, default=none)
-        exponent = t.decimal("voltage_exponent", "0 to 200 is needed", lambda x: 0 <= x <= 200, default=none)
-        if t.has("gamma_per_v") and t.has("voltage_exponent"):
-            t.complain("gamma_per_v", "given together with voltage_exponent", "give one voltage term or none")
-            exponent = none
-        found.append(Mechanism(name, float(ea_ev), float(gamma), float(exponent)))
-        t.finish()
-    if not found:
-        root.complain("mechanism", "missing", "at least one [[mechanism]] with name and ea_ev is needed")
-    return tuple(found)
-
-
 def _chips(root: TableReader, source: Source) -> tuple[Chip, ...]:
     before = len(root.problems)
     blocks = root.tables("chips", "give [[chips]] tables, or chips_file")
@@ -333,18 +304,3 @@ def _chips(root: TableReader, source: Source) -> tuple[Chip, ...]:
         root.complain("chips", f"{len(chips)} chips", f"at most {MAX_CHIPS} are supported")
     check_places(chips, root.problems)
     return tuple(chip for chip, _ in chips)
-
-
-def _warnings(stress: Stress, use: Use) -> tuple[Problem, ...]:
-    """Doubts that do not stop a campaign."""
-    warnings = []
-    if stress.reorder_hold_s < 2 * Decimal(RESEND_AFTER_S):
-        text = f"under twice the {RESEND_AFTER_S:g} s after which a rack sends again: that may come too late for credit"
-        warnings.append(Problem("stress.reorder_hold_s", f"found {stress.reorder_hold_s}", text))
-    if any(float(stress.supply_v) < line.supply_v for line in use.profile):
-        text = "below the supply in use, so a voltage term slows the mechanism down"
-        warnings.append(Problem("stress.supply_v", f"found {stress.supply_v}", text))
-    if any(float(stress.temp_c) < line.temp_c for line in use.profile):
-        text = "below a temperature in use, so the stress slows a mechanism down"
-        warnings.append(Problem("stress.temp_c", f"found {stress.temp_c}", text))
-    return tuple(warnings)

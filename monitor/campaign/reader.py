@@ -113,6 +113,20 @@ class TableReader:
             return 1
         return value
 
+    def decimal_or_none(self, key: str, allowed: str, ok: Callable[[Decimal], bool]) -> Decimal | None:
+        """A number that may be left out; None also stands in after a problem."""
+        number = self.decimal(key, allowed, ok) if self._given(key) else None
+        return number if self.sound(key) else None
+
+    def integer_or_none(self, key: str, allowed: str, ok: Callable[[int], bool]) -> int | None:
+        """A whole number that may be left out; None also stands in after a problem."""
+        number = self.integer(key, allowed, ok) if self._given(key) else None
+        return number if self.sound(key) else None
+
+    def _given(self, key: str) -> bool:
+        self._asked.append(key)
+        return self.has(key)
+
     def text(
         self, key: str, allowed: str, ok: Callable[[str], bool], *, default: str | object = _MISSING
     ) -> str:
@@ -154,7 +168,11 @@ class TableReader:
         for key in self.table:
             if key not in self._asked:
                 near = difflib.get_close_matches(key, self._asked, n=1)
-                hint = f'did you mean "{near[0]}"?' if near else "known keys: " + ", ".join(self._asked)
+                hint = (
+                    f'did you mean "{near[0]}"?'
+                    if near
+                    else "known keys: " + ", ".join(dict.fromkeys(self._asked))
+                )
                 self.complain(show(key).strip('"'), "unknown key", hint)
 
 

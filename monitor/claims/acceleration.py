@@ -3,6 +3,9 @@
 ``AF(T, V) = exp(Ea/k (1/T_use - 1/T_stress))``, times ``exp(gamma (V_stress - V_use))`` or
 ``(V_stress / V_use)^n`` where the mechanism has a voltage term. T is the junction in kelvin. The thermal term is
 the Arrhenius equation of JESD74A [1]; the exponential voltage term is the one of JESD74A, JESD91 and JEP122.
+
+Beside the factor: the one use temperature that a profile amounts to, and plain sentences about a factor that is legal
+but rests on weak ground.
 """
 
 from __future__ import annotations
@@ -21,6 +24,12 @@ BOLTZMANN_EV_PER_K = 8.617333262e-5
 
 ZERO_C_K = 273.15
 """0 °C in kelvin."""
+
+HIGHEST_USUAL_FACTOR = 1000.0
+"""A factor above this gets a warning: common practice, no source."""
+
+WIDEST_USUAL_EXTRAPOLATION_C = 100.0
+"""More degrees than this from stress junction to use junction get a warning: common practice, no source."""
 
 _SHARE_TOLERANCE = 1e-9  # decimal shares such as 0.06 and 0.94 need not add up to 1 in binary
 
@@ -117,6 +126,106 @@ def acceleration_factor(
     representable = np.isfinite(factor) & (factor > 0)
     _require("temp_c", temps, representable, "such that the acceleration factor is a number")
     return factor
+
+
+def effective_temp_c(mechanism: Mechanism, profile: Sequence[UseCondition]) -> float:
+    """The one constant junction temperature of use, in °C, with the same thermal factor as the whole profile.
+
+    It solves ``exp(-Ea / (k T)) = sum_i share_i exp(-Ea / (k T_i))`` (the Arrhenius equation of JESD74A [1], averaged
+    over the profile), whatever the stress is: the stress cancels. It lies between the coldest and the hottest junction,
+    and the nearer to the hottest the larger the activation energy is. A junction, so that self-heating need not be
+    told apart from the ambient; voltage terms are left out.
+
+    Raises ValueError for shares that do not add up to 1, and where the activation energy is 0 and the junctions
+    differ: any temperature would do then.
+    """
+    _check_profile(mechanism, profile)
+    junctions_k = [use.junction_k for use in profile]
+    if mechanism.ea_ev == 0 and min(junctions_k) < max(junctions_k):
+        raise ValueError(
+            "ea_ev must not be 0 where the junctions of a profile differ: without an activation energy every "
+            f"temperature is alike and none stands for the others; got {mechanism.ea_ev!r}"
+        )
+    worst_k = max(junctions_k) if mechanism.ea_ev >= 0 else min(junctions_k)
+    inverse_k = [1.0 / junction_k - 1.0 / worst_k for junction_k in junctions_k]
+    exponents = [mechanism.ea_ev * (-step / BOLTZMANN_EV_PER_K) for step in inverse_k]  # none above 0
+    log_mean = _log_mean_exp([use.share for use in profile], exponents)
+    if log_mean == 0:
+        return worst_k - ZERO_C_K
+    return 1.0 / (1.0 / worst_k - BOLTZMANN_EV_PER_K / mechanism.ea_ev * log_mean) - ZERO_C_K
+
+
+def weaknesses(
+    mechanism: Mechanism,
+    profile: Sequence[UseCondition],
+    temp_c: float,
+    supply_v: float,
+    self_heating_c: float,
+) -> tuple[str, ...]:
+    """What a reader should know before trusting the factor at this stress (°C ambient, V, °C): plain sentences.
+
+    All of it is legal and none of it changes a figure. The limits are ``HIGHEST_USUAL_FACTOR`` and
+    ``WIDEST_USUAL_EXTRAPOLATION_C``: common practice, no source. Empty where there is nothing to say.
+
+    Raises ValueError as ``acceleration_factor`` does.
+    """
+    factor = float(acceleration_factor(mechanism, profile, temp_c, supply_v, self_heating_c))
+    stress_c = temp_c + self_heating_c
+    return (
+        *_hotter_in_use(profile, stress_c),
+        *_unusual_factor(factor),
+        *_thermal_weaknesses(mechanism, profile, stress_c),
+    )
+
+
+def _hotter_in_use(profile: Sequence[UseCondition], stress_c: float) -> list[str]:
+    hotter = [use for use in profile if use.junction_k > stress_c + ZERO_C_K]
+    if not hotter:
+        return []
+    share = math.fsum(use.share for use in hotter)
+    hottest_c = max(use.junction_k for use in hotter) - ZERO_C_K
+    return [
+        f"Use is hotter than the stress for {100 * share:.3g} % of the operating time: "
+        f"junction up to {hottest_c:.1f} °C in use, {stress_c:.1f} °C under stress."
+    ]
+
+
+def _unusual_factor(factor: float) -> list[str]:
+    if factor > HIGHEST_USUAL_FACTOR:
+        return [
+            f"One hour of stress stands for {factor:.4g} hours of use, more than {HIGHEST_USUAL_FACTOR:g}: "
+            "the claim rests on the model far more than on the hours run."
+        ]
+    if factor < 1:
+        return [f"One hour of stress stands for {factor:.4g} hours of use: the stress is milder than use."]
+    return []
+
+
+def _thermal_weaknesses(mechanism: Mechanism, profile: Sequence[UseCondition], stress_c: float) -> list[str]:
+    if mechanism.ea_ev == 0:
+        if all(use.junction_k == stress_c + ZERO_C_K for use in profile):
+            return []
+        return [
+            "The activation energy is 0: the difference of temperature between stress and use earns nothing."
+        ]
+    use_c = effective_temp_c(mechanism, profile)
+    if abs(stress_c - use_c) <= WIDEST_USUAL_EXTRAPOLATION_C:
+        return []
+    return [
+        f"The stress junction, {stress_c:.1f} °C, is {abs(stress_c - use_c):.1f} °C away from the effective "
+        f"junction in use, {use_c:.1f} °C; over more than {WIDEST_USUAL_EXTRAPOLATION_C:g} °C one activation "
+        "energy may not hold."
+    ]
+
+
+def _log_mean_exp(weights: Sequence[float], exponents: Sequence[float]) -> float:
+    """``log(sum w exp(x) / sum w)`` for exponents of at most 0."""
+    total = math.fsum(weights)
+    terms = list(zip(weights, exponents, strict=True))
+    change = math.fsum(weight * math.expm1(exponent) for weight, exponent in terms) / total
+    if change > -0.5:  # all of them near 0, as for a small activation energy: the logarithm would cancel
+        return math.log1p(change)
+    return math.log(math.fsum(weight * math.exp(exponent) for weight, exponent in terms) / total)
 
 
 def _log_factor(

@@ -32,10 +32,12 @@ def make_parser() -> Parser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
     _demo(commands)
     _check(commands)
+    _plan(commands)
     _serve(commands)
     _watch(commands)
     _figures(commands)
     _disposition(commands)
+    _readpoint(commands)
     _export(commands)
     _replay(commands)
     _simulate(commands)
@@ -79,6 +81,38 @@ def _check(commands: Commands[Parser]) -> None:
     )
     p.add_argument("campaign", metavar="CAMPAIGN", help="campaign file (TOML)")
     p.add_argument("--json", action="store_true", help="the summary as JSON")
+
+
+def _plan(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands,
+        "plan",
+        "plan a campaign: find one quantity, written as '?', from all the others",
+        "lifebound plan --chips '?' --hours 1000 --temp 125 --ea 0.7 --use-temp 55 --target 50 --confidence 0.6",
+    )
+    p.add_argument("--campaign", metavar="FILE", help="campaign file (TOML) for all that no option says")
+    p.add_argument("--chips", metavar="N", type=quantity, help="chips under stress, or '?'")
+    p.add_argument("--hours", metavar="H", type=quantity, help="hours of stress, or '?'")
+    p.add_argument("--temp", metavar="C", type=quantity, help="stress temperature in °C, or '?'")
+    p.add_argument("--supply", metavar="V", type=quantity, help="stress supply in V, or '?'")
+    p.add_argument("--failures", metavar="R", type=quantity, help="failures allowed, or '?' (0)")
+    p.add_argument("--confidence", metavar="C", type=quantity, help="confidence such as 0.9, or '?'")
+    p.add_argument("--target", metavar="FIT", type=quantity, help="failure rate to show in FIT, or '?'")
+    p.add_argument(
+        "--life-years", metavar="Y", type=quantity, help="field life in years, or '?': what the hours cover"
+    )
+    p.add_argument("--ea", metavar="EV", type=number, help="activation energy in eV")
+    p.add_argument("--gamma", metavar="G", type=number, help="exponential voltage term in 1/V (none)")
+    p.add_argument("--exponent", metavar="N", type=number, help="power of the supply (none)")
+    p.add_argument("--use-temp", metavar="C", type=number, help="temperature in use in °C")
+    p.add_argument("--use-supply", metavar="V", type=number, help="supply in use in V")
+    p.add_argument("--self-heating", metavar="C", type=number, help="junction above ambient in °C (0)")
+    p.add_argument("--mixture-rate", metavar="N", type=number, help="mixture of the any-time bound (5)")
+    p.add_argument(
+        "--compare", metavar="C,V", action="append", default=[], help="another stress to compare; repeatable"
+    )
+    p.add_argument("--sample-sizes", action="store_true", help="also the chips that show a percent defective")
+    p.add_argument("--json", action="store_true", help="the plan as JSON")
 
 
 def _serve(commands: Commands[Parser]) -> None:
@@ -138,6 +172,26 @@ def _disposition(commands: Commands[Parser]) -> None:
     p.add_argument("--who", required=True, help="who judges")
     p.add_argument("--why", required=True, help="on what grounds, and where the analysis is documented")
     p.add_argument("--json", action="store_true", help="print the entry as JSON")
+
+
+def _readpoint(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands,
+        "readpoint",
+        "enter what chips measured at read points, and show their drift",
+        'lifebound readpoint --run runs/tern-a1 margins-500h.csv --mechanism charge-loss --who "R. Tern"',
+    )
+    p.add_argument(
+        "file",
+        metavar="FILE",
+        help="CSV with the columns serial, read_point_h, parameter, unit, value, low_limit, high_limit, removed_at, "
+        "measured_at",
+    )
+    p.add_argument("--run", metavar="DIR", required=True, help="run directory")
+    p.add_argument("--mechanism", help="by whose acceleration to extrapolate (the campaign's, if it has one)")
+    p.add_argument("--who", help="who enters it")
+    p.add_argument("--check", action="store_true", help="check and show the file, enter nothing")
+    p.add_argument("--json", action="store_true", help="print the drift as JSON")
 
 
 def _export(commands: Commands[Parser]) -> None:
@@ -213,6 +267,25 @@ def positive(text: str) -> float:
     if not 0 < value < float("inf"):
         raise argparse.ArgumentTypeError(f"{text!r} is not a number above 0")
     return value
+
+
+def number(text: str) -> float:
+    """Any finite number."""
+    try:
+        value = float(text)
+    except ValueError:
+        value = float("nan")
+    if not abs(value) < float("inf"):
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number")
+    return value
+
+
+def quantity(text: str) -> float | str:
+    """A number; "?" where it is asked for."""
+    try:
+        return text if text == "?" else number(text)
+    except argparse.ArgumentTypeError:
+        raise argparse.ArgumentTypeError(f"{text!r} is neither a number nor ?") from None
 
 
 def speed(text: str) -> float | None:

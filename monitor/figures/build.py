@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Sequence
-from datetime import UTC, datetime, timedelta
 from decimal import Decimal
-from typing import NamedTuple
 
 import numpy as np
 
 from monitor.campaign import Campaign
 from monitor.claims import (
-    anytime_upper_count,
-    anytime_upper_fit,
+    Coverage,
     coverage,
     field_hours,
     field_reads,
-    fixed_look_bound,
     homogeneity,
-    hours_to_go,
+    per_bit_upper,
     per_read_upper,
-    poisson_upper_count,
 )
 from monitor.figures import document as doc
+from monitor.figures.aim import forecast, target
+from monitor.figures.basis import Standing, failures_by_mechanism
+from monitor.figures.claimed import anytime, fixed, mechanisms, totals
+from monitor.figures.drift import drift
 from monitor.figures.failed import FailedChip, failed_chips, incidents
 from monitor.figures.floor import boards
 from monitor.ledger import Ledger, Reason
@@ -45,7 +42,9 @@ def build(ledger: Ledger, refused: Refused, *, now_ms: int | None = None) -> doc
     floor = boards(ledger, failed, at_ms)
     reads, lots = _reads(ledger), _lots(ledger, failed)
     strangers = _stranger_places(ledger, refused)
-    mechanisms = _mechanisms(ledger, failed)
+    standing, plan = Standing.of(ledger, failed), _plan(ledger)
+    aim = target(standing, at_risk)
+    pooling = _pooling(lots)
     credited_h = hours(ledger.credited_ms())
     return doc.Figures(
         campaign=campaign.id,
@@ -60,17 +59,21 @@ def build(ledger: Ledger, refused: Refused, *, now_ms: int | None = None) -> doc
         ),
         exposure=doc.Exposure(credited_h=credited_h, uncredited_h=_uncredited(ledger)),
         reads=reads,
-        mechanisms=mechanisms,
-        read_error=_read_error(campaign, reads),
-        target=_target(ledger, mechanisms, at_risk),
-        pooling=_pooling(lots),
-        coverage=_coverage(ledger),
+        mechanisms=mechanisms(standing),
+        read_error=_read_error(ledger, reads, failed),
+        target=aim,
+        pooling=pooling,
+        coverage=_coverage(standing),
         lots=lots,
         failures=[_failure(ledger, f) for f in failed],
         incidents=incidents(campaign, failed),
         boards=floor,
         intake=_intake(ledger, refused, strangers),
-        plan=_plan(ledger),
+        plan=plan,
+        total=totals(standing),
+        forecast=forecast(standing, at_risk, plan.elapsed_h),
+        drift=drift(standing),
+        cautions=_cautions(campaign, aim),
     )
 
 
@@ -95,129 +98,31 @@ def _reads(ledger: Ledger) -> doc.Reads:
     )
 
 
-def _read_error(campaign: Campaign, reads: doc.Reads) -> list[doc.ReadErrorBound]:
-    return [
-        doc.ReadErrorBound(c, doc.finite(per_read_upper(reads.errors_at_risk, reads.credited, c)))
-        for c in campaign.confidence
-    ]
-
-
-def _mechanisms(ledger: Ledger, failed: list[FailedChip]) -> list[doc.MechanismFigures]:
-    campaign, weights = ledger.campaign, ledger.weights
-    equivalent_h = weights.total_h(ledger.accounts.low, ledger.accounts.high)
-    counts = _failures_by_mechanism(campaign, failed)
-    return [
-        doc.MechanismFigures(
-            name=mechanism.name,
-            ea_ev=mechanism.ea_ev,
-            gamma_per_v=mechanism.gamma_per_v,
-            voltage_exponent=mechanism.voltage_exponent,
-            acceleration=factor,
-            equivalent_h=hours_m,
-            failures=count,
-            bounds=_fixed(campaign, count, hours_m),
-            anytime=_anytime(campaign, count, hours_m),
-            all=doc.EveryFailure(
-                failures=len(failed),
-                bounds=_fixed(campaign, len(failed), hours_m),
-                anytime=_anytime(campaign, len(failed), hours_m),
-            ),
-        )
-        for mechanism, hours_m, factor, count in zip(
-            campaign.mechanisms, equivalent_h, weights.at_set_point, counts, strict=True
-        )
-    ]
-
-
-def _failures_by_mechanism(campaign: Campaign, failed: list[FailedChip]) -> list[int]:
-    """Failures after disposition, per mechanism; one whose mechanism is not known counts for every one."""
-    names = {m.name for m in campaign.mechanisms}
-    return [sum(f.counts_for(m.name, names) for f in failed) for m in campaign.mechanisms]
-
-
-def _fixed(campaign: Campaign, failures: int, equivalent_h: float) -> list[doc.FixedLook]:
-    bounds = (fixed_look_bound(failures, equivalent_h, c) for c in campaign.confidence)
-    return [
-        doc.FixedLook(b.confidence, doc.finite(b.fit_upper), doc.finite(b.fit_lower), doc.finite(b.fit_point))
-        for b in bounds
-    ]
-
-
-def _anytime(campaign: Campaign, failures: int, equivalent_h: float) -> list[doc.Anytime]:
-    return [
-        doc.Anytime(c, doc.finite(anytime_upper_fit(failures, equivalent_h, c, campaign.mixture_rate)))
-        for c in campaign.confidence
-    ]
-
-
-def _target(ledger: Ledger, mechanisms: list[doc.MechanismFigures], at_risk: int) -> doc.Target:
-    """The target at the highest stated confidence, for the mechanism that meets it last."""
+def _read_error(ledger: Ledger, reads: doc.Reads, failed: list[FailedChip]) -> list[doc.ReadErrorBound]:
     campaign = ledger.campaign
-    confidence = max(campaign.confidence)
-    anytime = _way(
-        campaign, mechanisms, at_risk, lambda r: anytime_upper_count(r, confidence, campaign.mixture_rate)
-    )
-    fixed = _way(campaign, mechanisms, at_risk, lambda r: poisson_upper_count(r, confidence))
-    return doc.Target(
-        fit=campaign.target_fit,
-        met=anytime.none == 0,
-        hours_to_go=anytime.none,
-        hours_to_go_one_more=anytime.one_more,
-        date=_date(ledger, anytime.none, at_risk),
-        confidence=confidence,
-        mechanism=anytime.mechanism,
-        fixed=doc.TargetFixed(
-            met=fixed.none == 0,
-            hours_to_go=fixed.none,
-            hours_to_go_one_more=fixed.one_more,
-            date=_date(ledger, fixed.none, at_risk),
-        ),
-    )
+    found = []
+    for confidence in campaign.confidence:
+        per_read = per_read_upper(reads.errors_at_risk, reads.credited, confidence)
+        per_bit = None
+        if per_read is not None and campaign.macro.bits is not None:
+            per_bit = per_bit_upper(per_read, campaign.macro.bits, _widest_error(ledger, failed))
+        found.append(doc.ReadErrorBound(confidence, doc.finite(per_read), doc.finite(per_bit)))
+    return found
 
 
-class _Way(NamedTuple):
-    """Clock hours to the target with no and with one more failure (None: never), and what limits it."""
-
-    none: float | None
-    one_more: float | None
-    mechanism: str
-
-
-def _way(
-    campaign: Campaign, mechanisms: list[doc.MechanismFigures], at_risk: int, count: Callable[[int], float]
-) -> _Way:
-    """The way to the target by one kind of bound; ``count`` gives the upper bound on the expected count."""
-    each = [
-        hours_to_go(
-            count(m.failures),
-            count(m.failures + 1),
-            campaign.target_fit,
-            m.equivalent_h,
-            at_risk,
-            m.acceleration,
-        )
-        for m in mechanisms
-    ]
-    last = max(range(len(each)), key=lambda i: math.inf if each[i].none is None else float(each[i].none or 0))
-    return _Way(_latest([t.none for t in each]), _latest([t.one_more for t in each]), mechanisms[last].name)
+def _widest_error(ledger: Ledger, failed: list[FailedChip]) -> int:
+    """Wrong bits of the widest failed read that error messages tell of; a whole word where they do not tell."""
+    bits = ledger.campaign.macro.bits or 1
+    unseen = sum(ledger.accounts.errors_at_risk) > 0 and not failed
+    widths = [bits] if unseen else [1]
+    for f in failed:
+        seen = f.failure.seen
+        widths.append(_wrong_bits(seen.expected, seen.observed) if seen is not None else bits)
+    return min(max(widths), bits)
 
 
-def _latest(values: Sequence[float | None]) -> float | None:
-    """The longest; None when one of them is never."""
-    known = [value for value in values if value is not None]
-    return doc.finite(max(known)) if len(known) == len(values) else None
-
-
-def _date(ledger: Ledger, to_go_h: float | None, at_risk: int) -> str | None:
-    """UTC minute at which ``to_go_h`` more hours of every chip are credited at the present pace."""
-    pace = ledger.credit_pace()
-    if not to_go_h or not pace or pace < 0 or ledger.as_of_ms is None:
-        return None
-    try:
-        start = datetime.fromtimestamp(ledger.as_of_ms / 1000, UTC)
-        return (start + timedelta(hours=to_go_h * at_risk / pace)).strftime("%Y-%m-%dT%H:%MZ")
-    except (OverflowError, ValueError, OSError):
-        return None
+def _wrong_bits(expected: str, observed: str) -> int:
+    return (int(expected, 16) ^ int(observed, 16)).bit_count()
 
 
 def _members(ledger: Ledger) -> dict[str, list[int]]:
@@ -235,7 +140,7 @@ def _lot(ledger: Ledger, lot: str, indices: list[int], failed: list[FailedChip])
     campaign, accounts = ledger.campaign, ledger.accounts
     mine = [f for f in failed if campaign.chips[f.index].lot == lot]
     equivalent_h = ledger.weights.total_h(accounts.low[:, indices], accounts.high[:, indices])
-    counts = _failures_by_mechanism(campaign, mine)
+    counts = failures_by_mechanism(ledger, mine)
     return doc.LotFigures(
         lot=lot,
         loaded=len(indices),
@@ -243,8 +148,8 @@ def _lot(ledger: Ledger, lot: str, indices: list[int], failed: list[FailedChip])
         credited_h=hours(int(accounts.credited_ms[indices].sum())),
         reads_credited=sum(accounts.reads_credited[indices].tolist()),
         mechanisms=[
-            doc.LotMechanism(m.name, h, r, _fixed(campaign, r, h), _anytime(campaign, r, h))
-            for m, h, r in zip(campaign.mechanisms, equivalent_h, counts, strict=True)
+            doc.LotMechanism(m.name, h, r, fixed(campaign, r, h), anytime(campaign, r, h))
+            for m, h, r in zip(campaign.mechanisms, equivalent_h, counts, strict=False)  # guards after them
         ],
     )
 
@@ -255,20 +160,40 @@ def _pooling(lots: list[doc.LotFigures]) -> doc.PoolingFigures:
     return doc.PoolingFigures(pooling.p_value, pooling.verdict, pooling.method)
 
 
-def _coverage(ledger: Ledger) -> doc.CoverageFigures:
-    use, accounts = ledger.campaign.use, ledger.accounts
-    reads = coverage(
-        accounts.reads_credited.astype(np.float64), field_reads(use.reads_per_day, use.life_years)
-    )
-    equivalent_h = ledger.weights.equivalent_h(accounts.low, accounts.high)
-    life = [coverage(row, field_hours(use.life_years)) for row in equivalent_h]
+def _coverage(standing: Standing) -> doc.CoverageFigures:
+    campaign, accounts = standing.ledger.campaign, standing.ledger.accounts
+    use, words = campaign.use, campaign.macro.words
+    credited = accounts.reads_credited.astype(np.float64)
+    life_reads = field_reads(use.reads_per_day, use.life_years)
+    life = [
+        coverage(standing.chip_h[m], field_hours(use.life_years)) for m in range(len(campaign.mechanisms))
+    ]
     return doc.CoverageFigures(
-        reads=doc.Ratios(reads.least, reads.median, reads.most, reads.fleet),
+        reads=_ratios(coverage(credited, life_reads)),
         life=[
             doc.LifeRatios(m.name, c.least, c.median, c.most, c.fleet)
-            for m, c in zip(ledger.campaign.mechanisms, life, strict=True)
+            for m, c in zip(campaign.mechanisms, life, strict=True)
         ],
+        reads_on=use.reads_on,
+        words=words,
+        reads_word=None if words is None else _ratios(coverage(credited / words, life_reads)),
     )
+
+
+def _ratios(covered: Coverage) -> doc.Ratios:
+    return doc.Ratios(covered.least, covered.median, covered.most, covered.fleet)
+
+
+def _cautions(campaign: Campaign, aim: doc.Target) -> list[str]:
+    """Claims that are legal but weak."""
+    said = [str(warning) for warning in campaign.warnings]
+    if aim.fixed.met and not aim.met:
+        said.append(
+            f"target: the one-look bound meets {aim.fit:g} FIT and the any-time bound does not; who stops for that "
+            f"reason, and would have gone on after one failure more, claims {aim.fixed.watched_confidence:.0%} and "
+            f"not {aim.confidence:.0%}"
+        )
+    return said
 
 
 def _failure(ledger: Ledger, failed: FailedChip) -> doc.FailureFigures:
@@ -341,6 +266,7 @@ def _plan(ledger: Ledger) -> doc.Plan:
         use=[doc.UseLine(u.share, u.temp_c, u.supply_v, u.self_heating_c) for u in campaign.use.profile],
         report_interval_s=float(stress.report_interval_s),
         max_gap_s=float(Decimal(limits.max_gap_ms) / 1000),
+        life_years=campaign.use.life_years,
         elapsed_h=hours(int(ledger.accounts.credited_ms.max(initial=0))),
         running_h=hours(last_ms - first_ms) if first_ms is not None and last_ms is not None else 0.0,
     )

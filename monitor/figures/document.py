@@ -64,6 +64,119 @@ class Anytime(msgspec.Struct, frozen=True):
     fit_upper: float | None
 
 
+class CarefulBound(msgspec.Struct, frozen=True):
+    """Upper bounds with the stated uncertainty of the activation energy carried in; it is these that are claimed."""
+
+    confidence: float
+    ea_ev: float  # at which the least was credited, at the set-point
+    acceleration: float  # at the set-point
+    equivalent_h: float
+    fit_upper: float | None
+    fit_upper_anytime: float | None
+
+
+class Careful(msgspec.Struct, frozen=True):
+    """What is stated of an activation energy besides its value: an interval, or a normal error."""
+
+    ea_low_ev: float | None
+    ea_high_ev: float | None
+    ea_sd_ev: float | None
+    bounds: list[CarefulBound]
+
+
+class Influence(msgspec.Struct, frozen=True):
+    """How far the any-time bound moves with one parameter at both ends of its swing, all else as it is."""
+
+    parameter: str
+    low: float
+    high: float
+    fit_at_low: float
+    fit_at_high: float
+    stated: bool  # the campaign states these ends; else they are a trial
+
+
+class LifeShown(msgspec.Struct, frozen=True):
+    """What is shown at the end of the field life, for an assumed Weibull shape (1: constant rate)."""
+
+    shape: float
+    confidence: float
+    reliability_lower: float | None
+    reliability_lower_anytime: float | None
+    average_fit_upper: float | None
+    average_fit_upper_anytime: float | None
+
+
+class EarlyShown(msgspec.Struct, frozen=True):
+    """Failures in the first hours of field use, one look, at a constant rate over these hours."""
+
+    confidence: float
+    early_life_h: float
+    failures: int
+    fit_upper: float | None
+    ppm_upper: float | None
+    covers: bool  # every chip was tried for as long; else extrapolated
+
+
+class CurveStep(msgspec.Struct, frozen=True):
+    """One step of the survival and cumulative hazard curves, in equivalent hours of use, with two-sided limits."""
+
+    t_h: float
+    at_risk: int
+    failures: int
+    survival: float
+    survival_lower: float | None
+    survival_upper: float | None
+    hazard: float
+
+
+class LifeFitted(msgspec.Struct, frozen=True):
+    """A Weibull distribution fitted to three failures or more; limits are two-sided, by likelihood ratio."""
+
+    confidence: float
+    shape: float
+    shape_lower: float | None
+    shape_upper: float | None
+    scale_h: float
+    scale_lower_h: float | None
+    scale_upper_h: float | None
+    reliability: float  # at the end of the field life
+    reliability_lower: float | None
+    reliability_upper: float | None
+
+
+class PassLineStanding(msgspec.Struct, frozen=True):
+    """A pass line declared before the start: passed once the equivalent hours reach it at the failures so far.
+
+    ``verdict``: "passed", "go on" or "failed"; ``decided_h`` the equivalent hours at which it fell.
+    """
+
+    failures_allowed: int
+    confidence: float
+    fixed_look_confidence: float  # of the fixed-look bound that gives the line
+    pass_h: float | None  # at the failures so far; None beyond those allowed
+    verdict: str
+    decided_h: float | None
+
+
+class SequentialStanding(msgspec.Struct, frozen=True):
+    """A truncated Wald test of the target against the rate of a good product.
+
+    ``verdict``: "accept", "reject" or "go on", final once made; lines at the failures so far, in equivalent hours.
+    """
+
+    good_fit: float
+    producer_risk: float
+    consumer_risk: float
+    exact_producer_risk: float
+    exact_consumer_risk: float
+    accept_h: float | None
+    reject_h: float | None  # up to which one more failure rejects
+    truncation_failures: int
+    truncation_h: float
+    verdict: str
+    decided_h: float | None
+
+
 class EveryFailure(msgspec.Struct, frozen=True):
     """The same bounds with every failed chip counted, whatever its disposition."""
 
@@ -85,22 +198,47 @@ class MechanismFigures(msgspec.Struct, frozen=True):
     bounds: list[FixedLook]
     anytime: list[Anytime]
     all: EveryFailure
+    effective_use_temp_c: float | None  # junction; the one use temperature of the same thermal factor
+    careful: Careful | None
+    pass_line: PassLineStanding | None
+    sequential: SequentialStanding | None
+    life: list[LifeShown]
+    early: list[EarlyShown]
+    fitted: LifeFitted | None
+    curve: list[CurveStep]
+    influences: list[Influence]  # the widest first
+
+
+class TotalBounds(msgspec.Struct, frozen=True):
+    """Upper bounds on the part's total rate over all mechanisms, in FIT."""
+
+    confidence: float
+    sum_of_bounds: float | None
+    weighted: float | None  # one look
+    anytime: float | None
 
 
 class ReadErrorBound(msgspec.Struct, frozen=True):
-    """Upper bound on the probability that a read fails."""
+    """Upper bound on the probability that a read fails, and that a bit of it is wrong."""
 
     confidence: float
     per_read_upper: float | None
+    per_bit_upper: float | None  # None where the campaign does not say how many bits a word has
 
 
 class TargetFixed(msgspec.Struct, frozen=True):
-    """The target by the fixed-look bound."""
+    """The target by the fixed-look bound.
+
+    ``watched_confidence`` is what is left of the confidence for who stops as soon as this bound meets the target, and
+    would go on after one failure more than there is.
+    """
 
     met: bool
     hours_to_go: float | None
     hours_to_go_one_more: float | None
     date: str | None
+    date_one_more: str | None
+    watched_confidence: float
 
 
 class Target(msgspec.Struct, frozen=True):
@@ -114,6 +252,19 @@ class Target(msgspec.Struct, frozen=True):
     confidence: float
     mechanism: str
     fixed: TargetFixed
+    date_one_more: str | None
+    careful: bool  # judged by the careful bounds of the mechanisms that have them
+
+
+class Forecast(msgspec.Struct, frozen=True):
+    """Chance of meeting the target by the planned end: a forecast (posterior predictive), never the claim."""
+
+    planned_hours: float
+    to_go_h: float  # clock hours left of the planned ones
+    chance_anytime: float | None  # of meeting it at some time up to the planned end
+    chance_fixed: float | None  # of meeting it at one look at the planned end
+    mechanism: str
+    assumptions: str
 
 
 class PoolingFigures(msgspec.Struct, frozen=True):
@@ -148,6 +299,11 @@ class CoverageFigures(msgspec.Struct, frozen=True):
 
     reads: Ratios
     life: list[LifeRatios]
+    reads_on: str  # what the field's reads fall on: "macro" (spread over its words) or "word" (one hot word)
+    words: int | None
+    reads_word: (
+        Ratios | None
+    )  # of one word, were all of the field's reads on it; None where words are not stated
 
 
 class LotMechanism(msgspec.Struct, frozen=True):
@@ -179,6 +335,78 @@ class DispositionLine(msgspec.Struct, frozen=True, rename={"cls": "class"}):
     who: str
     why: str
     when_ms: int
+
+
+class ReadPointLine(msgspec.Struct, frozen=True):
+    """All chips at one read point. A chip has shifted when its change is further than this from the median change."""
+
+    read_point_h: float
+    chips: int
+    median: float
+    least_margin: float
+    worst_serial: str
+    median_change: float | None
+    shift_beyond: float | None
+
+
+class ShiftedLine(msgspec.Struct, frozen=True):
+    """A chip whose change since 0 h stands out at a read point."""
+
+    serial: str
+    read_point_h: float
+    change: float
+
+
+class OutsideLine(msgspec.Struct, frozen=True):
+    """A value outside its limits: a parametric failure, not counted among the failures of the reads."""
+
+    serial: str
+    read_point_h: float
+    value: float
+
+
+class LateLine(msgspec.Struct, frozen=True):
+    """A chip measured later after the end of stress than the usual window allows."""
+
+    serial: str
+    read_point_h: float
+    off_stress_h: float
+    restress_h: float
+
+
+class ExtrapolationLine(msgspec.Struct, frozen=True):
+    """The value of the worst chip at the end of the field life, by one model; or the reason why there is none.
+
+    ``bound`` is on one side, toward the limit; ``low_end`` and ``high_end`` are the two-sided prediction interval.
+    """
+
+    model: str
+    serial: str
+    shown_for: list[str]
+    value: float | None
+    low_end: float | None
+    high_end: float | None
+    bound: float | None
+    inside: bool | None
+    inside_with_confidence: bool | None
+    reason: str | None
+
+
+class ParameterFigures(msgspec.Struct, frozen=True):
+    """Drift of one parameter that was measured at read points."""
+
+    parameter: str
+    unit: str
+    low_limit: float | None
+    high_limit: float | None
+    mechanism: str
+    confidence: float
+    life_stress_h: float  # hours of stress that stand for the field life
+    read_points: list[ReadPointLine]
+    shifted: list[ShiftedLine]
+    outside: list[OutsideLine]
+    late: list[LateLine]
+    extrapolations: list[ExtrapolationLine]
 
 
 class FailureFigures(msgspec.Struct, frozen=True):
@@ -283,6 +511,7 @@ class Plan(msgspec.Struct, frozen=True):
     use: list[UseLine]
     report_interval_s: float
     max_gap_s: float
+    life_years: float
     elapsed_h: float  # of stress: the longest-stressed chip's credited hours
     running_h: float  # by receive time, from the first entry of the journal to the last
 
@@ -306,6 +535,10 @@ class Figures(msgspec.Struct, frozen=True):
     boards: list[BoardFigures]
     intake: Intake
     plan: Plan
+    total: list[TotalBounds]
+    forecast: Forecast | None
+    drift: list[ParameterFigures]
+    cautions: list[str]  # claims that are legal but weak, in plain sentences
 
 
 def to_json(figures: Figures) -> bytes:

@@ -150,7 +150,7 @@ def _planned_target(campaign: Campaign, chips: int, factors: Sequence[float]) ->
         required_equivalent_h(count, campaign.target_fit) / slowest
         for count in (
             poisson_upper_count(0, confidence),
-            anytime_upper_count(0, confidence, campaign.mixture_rate),
+            anytime_upper_count(0, confidence, campaign.claims.mixture_rate),
         )
     )
     return PlannedTarget(confidence, hours, anytime_h, reachable=anytime_h <= campaign.planned_hours)
@@ -161,7 +161,7 @@ def _planned(campaign: Campaign, equivalent_h: float) -> list[PlannedBound]:
         PlannedBound(
             confidence=c,
             fit_upper=fixed_look_bound(0, equivalent_h, c).fit_upper,
-            fit_upper_anytime=anytime_upper_fit(0, equivalent_h, c, campaign.mixture_rate),
+            fit_upper_anytime=anytime_upper_fit(0, equivalent_h, c, campaign.claims.mixture_rate),
         )
         for c in campaign.confidence
     ]

@@ -2,7 +2,8 @@
 
 A row is ``[t_recv_ms, kind, rack, board, fields]`` with the message's fields in the order of the contract, without
 their names; presence, which has optional fields, keeps its names. A disposition is ``[t_recv_ms, "disposition",
-"", 0, fields by name]``. Only the contract's fields are kept, each exactly.
+"", 0, fields by name]``, and so are
+measurements at a read point ("readpoint"). Only the contract's fields are kept, each exactly.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from typing import Any
 import msgspec
 import zstandard
 
-from shared.entries import Disposed, Disposition, Entry, Received
+from shared.entries import Disposed, Disposition, Entry, Measured, ReadPointFile, Received
 from shared.messages import Presence, ReadError, Tally
 from shared.topics import Kind, Topic
 
@@ -21,6 +22,7 @@ MAX_BATCH_BYTES = (
     256 * 1024 * 1024
 )  # of an unpacked batch: more than any commit makes, and a bound for foreign files
 _DISPOSITION = "disposition"
+_READPOINT = "readpoint"
 _LEVEL = 3
 _TALLY_FIELDS = Tally.__struct_fields__
 _ERROR_FIELDS = ReadError.__struct_fields__
@@ -49,6 +51,8 @@ def unpack(body: bytes) -> list[Entry]:
 def _row(entry: Entry) -> tuple[int, str, str, int, Any]:
     if isinstance(entry, Disposed):
         return entry.t_recv_ms, _DISPOSITION, "", 0, entry.disposition
+    if isinstance(entry, Measured):
+        return entry.t_recv_ms, _READPOINT, "", 0, entry.readpoint
     topic, message = entry.topic, entry.message
     fields = message if isinstance(message, Presence) else msgspec.structs.astuple(message)
     return entry.t_recv_ms, topic.kind.value, topic.rack, topic.board, fields
@@ -57,6 +61,8 @@ def _row(entry: Entry) -> tuple[int, str, str, int, Any]:
 def _entry(t_recv_ms: int, kind: str, rack: str, board: int, fields: Any) -> Entry:
     if kind == _DISPOSITION:
         return Disposed(t_recv_ms, msgspec.convert(fields, Disposition))
+    if kind == _READPOINT:
+        return Measured(t_recv_ms, msgspec.convert(fields, ReadPointFile))
     topic = Topic(rack, board, Kind(kind))
     match topic.kind:
         case Kind.TALLY:

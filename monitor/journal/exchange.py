@@ -1,7 +1,8 @@
 """Runs as JSON lines: how a run is archived, and how one from elsewhere comes in.
 
 One object per line: ``{"t_recv_ms", "topic", "payload"}`` for a message, ``{"t_recv_ms", "disposition"}`` for a
-disposition, and last ``{"intake": {...}}`` with the counts of what was refused. ``.zst`` files are compressed.
+disposition, ``{"t_recv_ms", "readpoint"}`` for measurements at a read point, and last ``{"intake": {...}}`` with the
+counts of what was refused. ``.zst`` files are compressed.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import zstandard
 
 from monitor.campaign import Source
 from monitor.journal.protocol import Run
-from shared.entries import Disposed, Disposition, Entry, Refused
+from shared.entries import Disposed, Disposition, Entry, Measured, ReadPointFile, Refused
 from shared.errors import InputError
 from shared.quantities import Instant
 from shared.topics import format_topic
@@ -44,6 +45,7 @@ class Line(msgspec.Struct, omit_defaults=True):
     topic: str | msgspec.UnsetType = msgspec.UNSET
     payload: msgspec.Raw | msgspec.UnsetType = msgspec.UNSET
     disposition: Disposition | msgspec.UnsetType = msgspec.UNSET
+    readpoint: ReadPointFile | msgspec.UnsetType = msgspec.UNSET
     intake: Refused | msgspec.UnsetType = msgspec.UNSET
     campaign: ArchivedCampaign | msgspec.UnsetType = msgspec.UNSET
 
@@ -60,6 +62,8 @@ def entry_line(entry: Entry, prefix: str) -> bytes:
     """A journal entry as one line, with its line end."""
     if isinstance(entry, Disposed):
         line = Line(t_recv_ms=entry.t_recv_ms, disposition=entry.disposition)
+    elif isinstance(entry, Measured):
+        line = Line(t_recv_ms=entry.t_recv_ms, readpoint=entry.readpoint)
     else:
         line = Line(
             t_recv_ms=entry.t_recv_ms,
@@ -179,9 +183,10 @@ def _line(path: Path, number: int, text: bytes) -> Line:
         )
     unset = msgspec.UNSET
     message = line.topic is not unset and line.payload is not unset and line.t_recv_ms is not unset
-    disposed = line.disposition is not unset and line.t_recv_ms is not unset
-    if (message, disposed, line.intake is not unset).count(True) != 1:
+    timed = line.t_recv_ms is not unset
+    entered = [given is not unset and timed for given in (line.disposition, line.readpoint)]
+    if (message, *entered, line.intake is not unset).count(True) != 1:
         raise InputError(
-            f"{path} line {number}: needs t_recv_ms, topic and payload, or t_recv_ms and disposition, or intake"
+            f"{path} line {number}: needs t_recv_ms with topic and payload, disposition or readpoint, or intake"
         )
     return line

@@ -12,7 +12,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ledger.weights import split
+from monitor.ledger.weights import joined, split
 
 Longs = NDArray[np.int64]
 
@@ -36,8 +36,9 @@ class Accounts:
     """One column per chip of the campaign, in the order of the campaign file.
 
     Shapes: ``credited_ms``, ``reads_total``, ``reads_credited`` (chips,); ``uncredited_ms`` (reasons, chips);
-    ``low`` and ``high`` (mechanisms, chips). ``errors`` and ``errors_at_risk`` are Python integers because
-    nothing bounds what a broken errors counter may claim.
+    ``low`` and ``high`` (rows of ``weights``, chips). ``errors`` and ``errors_at_risk`` are Python integers because
+    nothing bounds what a broken errors counter may claim. ``at_failure`` has, for each failed
+    chip in the order in which the failures became known, the fixed-point weighted hours of all chips at that moment.
     """
 
     credited_ms: Longs
@@ -50,9 +51,10 @@ class Accounts:
     errors_at_risk: list[int]
     failed: NDArray[np.bool_]
     last: NDArray[np.int8]
+    at_failure: dict[int, list[int]]
 
     @classmethod
-    def empty(cls, chips: int, mechanisms: int) -> Accounts:
+    def empty(cls, chips: int, rows: int) -> Accounts:
         """Accounts with nothing in them."""
 
         def zeros(*shape: int) -> Longs:
@@ -61,15 +63,25 @@ class Accounts:
         return cls(
             credited_ms=zeros(chips),
             uncredited_ms=zeros(len(Reason), chips),
-            low=zeros(mechanisms, chips),
-            high=zeros(mechanisms, chips),
+            low=zeros(rows, chips),
+            high=zeros(rows, chips),
             reads_total=zeros(chips),
             reads_credited=zeros(chips),
             errors=[0] * chips,
             errors_at_risk=[0] * chips,
             failed=np.zeros(chips, dtype=np.bool_),
             last=np.full(chips, UNKNOWN, dtype=np.int8),
+            at_failure={},
         )
+
+    def fail(self, chip: int) -> None:
+        """Take a chip out of the risk set for good."""
+        if not self.failed[chip]:
+            self.failed[chip] = True
+            self.at_failure[chip] = [
+                joined(sum(low), sum(high))
+                for low, high in zip(self.low.tolist(), self.high.tolist(), strict=True)
+            ]
 
     def enter(self, chip: int | slice | Longs, reason: int, ms: int, fixed: tuple[int, ...]) -> None:
         """Enter ``ms`` of one interval for one chip or several: credited, or under its reason."""

@@ -280,7 +280,7 @@ class Board:
             witness.failure = failure = Failure(
                 reached.boot, reached.boot_order, 0, 0, by_message=True, pending=True
             )
-            self.accounts.failed[self.chips[i]] = True
+            self.accounts.fail(int(self.chips[i]))
             self._await(i, failure, reached)
         elif failure.pending:
             self._await(i, failure, reached)
@@ -352,7 +352,7 @@ class Board:
         failure.counters_agree = True
         failure.slice = self._slice(i, interval) if interval is not None else _uncredited_slice(before, after)
         self.witnesses[i].failure = failure
-        self.accounts.failed[self.chips[i]] = True
+        self.accounts.fail(int(self.chips[i]))
 
     def _slice(self, i: int, interval: Interval) -> Slice:
         reason = int(interval.reason[i])

@@ -19,11 +19,11 @@ from monitor.ledger.failures import Witness
 from monitor.ledger.limits import Limits
 from monitor.ledger.stream import Stream
 from monitor.ledger.weights import Weights
-from shared.entries import Disposed, Disposition, Entry, Received
+from shared.entries import Disposed, Disposition, Entry, Measured, ReadPointFile, Received
 from shared.messages import Presence, ReadError, Receipt, ReceiptBoot, Tally
 from shared.quantities import MS_PER_H, RECEIPT_BOOTS
 
-FOLD_VERSION = 1  # raised with every change that makes the same journal give other figures
+FOLD_VERSION = 2  # raised with every change that makes the same journal give other figures
 _PACE_STEP_MS = MS_PER_H
 _PACE_STEPS = 24
 
@@ -49,13 +49,14 @@ class Ledger:
         self.campaign = campaign
         self.limits = Limits.of(campaign)
         self.weights = Weights(campaign)
-        self.accounts = Accounts.empty(len(campaign.chips), len(campaign.mechanisms))
+        self.accounts = Accounts.empty(len(campaign.chips), self.weights.rows)
         self.witnesses = [Witness() for _ in campaign.chips]
         self.counts = Counts()
         self.accepted = 0
         self.first_recv_ms: int | None = None
         self.as_of_ms: int | None = None
         self.dispositions: dict[str, list[Disposition]] = {}
+        self.readpoints: list[ReadPointFile] = []
         self.racks: dict[str, Rack] = {}
         self.boards: dict[tuple[str, int], Board] = {}
         self._chip_at: dict[tuple[str, int, int], int] = {}
@@ -90,6 +91,9 @@ class Ledger:
         self.as_of_ms = entry.t_recv_ms
         if isinstance(entry, Disposed):
             self.dispositions.setdefault(entry.disposition.serial, []).append(entry.disposition)
+            return
+        if isinstance(entry, Measured):
+            self.readpoints.append(entry.readpoint)
             return
         self.accepted += 1
         self._take(entry)

@@ -21,7 +21,7 @@ from monitor.ledger.board import Board, Counts
 from monitor.ledger.failures import Witness
 from monitor.ledger.ledger import FOLD_VERSION, Ledger, Rack
 from monitor.ledger.stream import Stream
-from shared.entries import Disposition
+from shared.entries import Disposition, ReadPointFile
 
 
 class _BoardState(msgspec.Struct):
@@ -45,6 +45,7 @@ class _LedgerState(msgspec.Struct):
     first_recv_ms: int | None
     as_of_ms: int | None
     dispositions: dict[str, list[Disposition]]
+    readpoints: list[ReadPointFile]
     racks: dict[str, Rack]
     boards: list[_BoardState]
     pace: list[tuple[int, int]]
@@ -62,6 +63,7 @@ def freeze(ledger: Ledger) -> bytes:
         first_recv_ms=ledger.first_recv_ms,
         as_of_ms=ledger.as_of_ms,
         dispositions=ledger.dispositions,
+        readpoints=ledger.readpoints,
         racks=ledger.racks,
         boards=[_freeze_board(board) for board in ledger.boards.values()],
         pace=list(ledger.pace),
@@ -87,6 +89,7 @@ def thaw(campaign: Campaign, data: bytes) -> Ledger | None:
         state.as_of_ms,
     )
     ledger.dispositions, ledger.racks = state.dispositions, state.racks
+    ledger.readpoints = state.readpoints
     ledger.pace = deque(state.pace, maxlen=ledger.pace.maxlen)
     for saved in state.boards:
         _thaw_board(ledger, ledger.boards[saved.rack, saved.number], saved)

@@ -8,12 +8,13 @@ milliseconds: the sum is an integer, the same for any grouping. Two 64-bit words
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.campaign import Campaign
-from monitor.claims import acceleration_factor
+from monitor.claims import EaInterval, EaNormal, Mechanism, acceleration_factor, guarded_confidence
 from shared.quantities import MS_PER_H
 
 WORD_BITS = 22
@@ -21,22 +22,50 @@ _SIGNIFICANT_BITS = 40
 _CACHE = 65_536
 
 
+@dataclass(frozen=True, slots=True)
+class Guard:
+    """A second, careful account of a mechanism whose activation energy is stated with its uncertainty.
+
+    It weighs each interval with the least factor at ``ea_ev``, the ends of an interval that holds Ea for sure, or the
+    one lower confidence limit of a normal error that goes with the bounds at ``confidence``.
+    """
+
+    mechanism: int
+    ea_ev: tuple[float, ...]
+    confidence: float | None
+
+
 class Weights:
-    """Acceleration factors of a campaign's mechanisms as fixed-point numbers."""
+    """Acceleration factors of a campaign's mechanisms as fixed-point numbers.
+
+    Rows: one per mechanism in the campaign's order, then one per guard.
+    """
 
     def __init__(self, campaign: Campaign) -> None:
         self.mechanisms = campaign.mechanisms
+        self.guards = _guards(campaign)
+        self._rows: tuple[tuple[Mechanism, ...], ...] = (
+            *((m,) for m in self.mechanisms),
+            *(tuple(replace(self.mechanisms[g.mechanism], ea_ev=ea) for ea in g.ea_ev) for g in self.guards),
+        )
         self.profile = campaign.use.profile
         self._self_heating_c = float(campaign.stress.self_heating_c)
         self._measured = campaign.stress.accelerate_at == "measured"
-        set_point = (float(campaign.stress.temp_c), float(campaign.stress.supply_v))
-        self.at_set_point = self._factors(*set_point)
-        self._shift = tuple(_SIGNIFICANT_BITS - math.frexp(factor)[1] for factor in self.at_set_point)
-        self._fixed_at_set_point = self._fixed(self.at_set_point)
+        self._set_point = (float(campaign.stress.temp_c), float(campaign.stress.supply_v))
+        factors = self._factors(*self._set_point)
+        self.at_set_point = factors[: len(self.mechanisms)]
+        self.guards_at_set_point = factors[len(self.mechanisms) :]
+        self._shift = tuple(_SIGNIFICANT_BITS - math.frexp(factor)[1] for factor in factors)
+        self._fixed_at_set_point = self._fixed(factors)
         self._cache: dict[tuple[float, float], tuple[int, ...]] = {}
 
+    @property
+    def rows(self) -> int:
+        """Accounts of weighted hours that are kept of each chip."""
+        return len(self._rows)
+
     def of_interval(self, temp_c: float, supply_v: float) -> tuple[int, ...]:
-        """Fixed-point factor per mechanism at the interval's mean temperature and supply."""
+        """Fixed-point factor per row at the interval's mean temperature and supply."""
         if not self._measured:
             return self._fixed_at_set_point
         key = (temp_c, supply_v)
@@ -48,19 +77,28 @@ class Weights:
         return found
 
     def equivalent_h(self, low: NDArray[np.int64], high: NDArray[np.int64]) -> NDArray[np.float64]:
-        """Equivalent use hours of sums kept as words of shape (mechanisms, n); each is rounded once."""
+        """Equivalent use hours of sums kept as words of shape (rows, n); each is rounded once."""
         result = np.empty(low.shape, dtype=np.float64)
         for m, shift in enumerate(self._shift):
             for i, (lo, hi) in enumerate(zip(low[m].tolist(), high[m].tolist(), strict=True)):
-                result[m, i] = self.hours_of((hi << WORD_BITS) + lo, shift)
+                result[m, i] = self.hours_of(joined(lo, hi), shift)
         return result
 
     def total_h(self, low: NDArray[np.int64], high: NDArray[np.int64]) -> list[float]:
-        """Equivalent use hours summed over the last axis, per mechanism; exact until one rounding."""
+        """Equivalent use hours summed over the last axis, per row; exact until one rounding."""
         return [
-            self.hours_of((sum(high[m].tolist()) << WORD_BITS) + sum(low[m].tolist()), shift)
+            self.hours_of(joined(sum(low[m].tolist()), sum(high[m].tolist())), shift)
             for m, shift in enumerate(self._shift)
         ]
+
+    def worst_ea_ev(self, guard: Guard) -> float:
+        """The activation energy of a guard that gives the least factor at the set-point."""
+        mechanism = self.mechanisms[guard.mechanism]
+        return min(guard.ea_ev, key=lambda ea: self._factor(replace(mechanism, ea_ev=ea), *self._set_point))
+
+    def row_h(self, totals: list[int]) -> list[float]:
+        """Fixed-point totals, one per row, as equivalent use hours."""
+        return [self.hours_of(total, shift) for total, shift in zip(totals, self._shift, strict=True)]
 
     @staticmethod
     def hours_of(total: int, shift: int) -> float:
@@ -68,15 +106,39 @@ class Weights:
         return total / (MS_PER_H << shift) if shift >= 0 else (total << -shift) / MS_PER_H
 
     def _factors(self, temp_c: float, supply_v: float) -> tuple[float, ...]:
-        return tuple(
-            float(acceleration_factor(m, self.profile, temp_c, supply_v, self._self_heating_c))
-            for m in self.mechanisms
-        )
+        return tuple(min(self._factor(m, temp_c, supply_v) for m in row) for row in self._rows)
+
+    def _factor(self, mechanism: Mechanism, temp_c: float, supply_v: float) -> float:
+        return float(acceleration_factor(mechanism, self.profile, temp_c, supply_v, self._self_heating_c))
 
     def _fixed(self, factors: tuple[float, ...]) -> tuple[int, ...]:
         return tuple(round(math.ldexp(f, s)) for f, s in zip(factors, self._shift, strict=True))
 
 
+def joined(low: int, high: int) -> int:
+    """The fixed-point number of two words."""
+    return (high << WORD_BITS) + low
+
+
 def split(fixed: int, ms: int) -> tuple[int, int]:
     """``fixed * ms`` as (low, high) words to add to the two sums."""
     return (fixed & ((1 << WORD_BITS) - 1)) * ms, (fixed >> WORD_BITS) * ms
+
+
+def _guards(campaign: Campaign) -> tuple[Guard, ...]:
+    """An interval needs one guard for every confidence alike; a normal error one for each.
+
+    The half of the error allowed that is not the count's is shared by all normal errors of the campaign, so that a
+    total over the mechanisms keeps its confidence too.
+    """
+    guards: list[Guard] = []
+    normals = sum(isinstance(energy, EaNormal) for energy in campaign.energies)
+    for index, energy in enumerate(campaign.energies):
+        match energy:
+            case EaInterval(low_ev=low_ev, high_ev=high_ev):
+                guards.append(Guard(index, (low_ev, high_ev), None))
+            case EaNormal():
+                for c in campaign.confidence:
+                    share = (1 - guarded_confidence(c)) / normals
+                    guards.append(Guard(index, (energy.lower_ev(share),), c))
+    return tuple(guards)

@@ -16,7 +16,7 @@ from monitor.intake.session import Judgement, Session, Verdict
 from monitor.journal import Journal
 from monitor.journal.exchange import Line
 from monitor.ledger import Ledger, freeze, thaw
-from shared.entries import Disposed, Disposition, Entry, Refused
+from shared.entries import Disposed, Disposition, Entered, Entry, Measured, ReadPointFile, Refused
 
 _CHECKSUM_BYTES = 32
 
@@ -31,7 +31,7 @@ class Account:
 
     def admit(self, entry: Entry) -> None:
         """Take an entry that a journal holds; under another campaign than its own it may be refused."""
-        if isinstance(entry, Disposed):
+        if isinstance(entry, Entered):
             self.ledger.apply(entry)
         else:
             self._apply(self.session.admit(entry))
@@ -43,6 +43,8 @@ class Account:
                 self.session.add_refused(refused)
             case Line(t_recv_ms=int() as at_ms, disposition=Disposition() as disposition):
                 self.ledger.apply(Disposed(at_ms, disposition))
+            case Line(t_recv_ms=int() as at_ms, readpoint=ReadPointFile() as readpoint):
+                self.ledger.apply(Measured(at_ms, readpoint))
             case Line(t_recv_ms=int() as at_ms, topic=str() as topic, payload=msgspec.Raw() as payload):
                 self._apply(self.session.judge(at_ms, topic, bytes(payload)))
 

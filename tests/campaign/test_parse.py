@@ -64,7 +64,7 @@ def test_the_example_says_what_the_interface_page_says() -> None:
     ]
     rule = campaign.failure
     assert (rule.errors, rule.common_cause_chips, rule.common_cause_s) == (1, 3, 60)
-    assert (campaign.prefix, campaign.mixture_rate) == ("lifebound", 5.0)
+    assert (campaign.prefix, campaign.claims.mixture_rate) == ("lifebound", 5.0)
     assert [(m.name, m.ea_ev, m.gamma_per_v, m.voltage_exponent) for m in campaign.mechanisms] == [
         ("charge-loss", 1.1, 0.0, 0.0),
         ("gate-oxide", 0.7, 3.5, 0.0),
@@ -89,7 +89,11 @@ def test_the_defaults_are_those_of_the_figures_page() -> None:
     assert (s.min_read_fraction, s.max_read_fraction) == (Decimal("0.9"), Decimal("1.1"))
     rule = campaign.failure
     assert (rule.errors, rule.common_cause_chips, rule.common_cause_s) == (1, 3, 60)
-    assert (campaign.prefix, campaign.mixture_rate, campaign.confidence) == ("lifebound", 5.0, (0.6, 0.9))
+    assert (campaign.prefix, campaign.claims.mixture_rate, campaign.confidence) == (
+        "lifebound",
+        5.0,
+        (0.6, 0.9),
+    )
     assert (campaign.title, campaign.read_points_h) == ("", ())
     assert campaign.use.profile[0].self_heating_c == 0.0
 

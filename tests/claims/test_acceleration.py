@@ -1,14 +1,7 @@
-"""Acceleration factors.
+"""Acceleration factors, the effective temperature of a profile, and the warnings.
 
-Sources:
-- Boltzmann's constant: CODATA 2018 and 2022 (digits from memory; scipy.constants agrees).
-- Factors and test times: AEC-Q100 appendix 7; NIST/SEMATECH e-Handbook 8.1.5.1; JESD218 retention bakes; a chip maker's
-  public reliability page and application note. Which numbers were read, and which are from memory, is said beside each.
-- Independent arithmetic: mpmath. The equations: JESD74A [1] (thermal), JESD91 and JEP122 (exponential in voltage).
-
-Publications disagree with one another by a few parts in a thousand, because they round k (8.6e-5, 8.617e-5, 8.63e-5)
-and take 0 °C as 273 or 273.16 K. So each is checked twice: with its own constants to its own last digit, and with ours
-to 0.3 %, or to the larger difference its constants make, given beside it.
+Sources: independent arithmetic by mpmath (the equations: JESD74A [1], thermal; JESD91 and JEP122, exponential in
+voltage), and laws. The published factors are in tests/published.
 """
 
 from __future__ import annotations
@@ -18,115 +11,17 @@ import math
 import mpmath
 import numpy as np
 import pytest
-import scipy.constants
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from monitor.claims import (
-    BOLTZMANN_EV_PER_K,
-    ZERO_C_K,
-    Mechanism,
-    UseCondition,
-    acceleration_factor,
-    poisson_upper_count,
+from monitor.claims import ZERO_C_K, Mechanism, UseCondition, acceleration_factor
+from monitor.claims.acceleration import (
+    HIGHEST_USUAL_FACTOR,
+    WIDEST_USUAL_EXTRAPOLATION_C,
+    effective_temp_c,
+    weaknesses,
 )
-
-AEC_Q100 = Mechanism("AEC-Q100 appendix 7", ea_ev=0.7)
-
-
-def thermal(ea_ev: float, use_c: float, stress_c: float) -> float:
-    profile = [UseCondition(share=1.0, temp_c=use_c, supply_v=1.8)]
-    return float(acceleration_factor(Mechanism("thermal", ea_ev), profile, stress_c, 1.8, 0.0))
-
-
-def thermal_with(k: float, zero_c_k: float, ea_ev: float, use_c: float, stress_c: float) -> float:
-    """The factor with somebody else's constants: k scales the activation energy, their 0 °C shifts both sides."""
-    shift = zero_c_k - ZERO_C_K
-    return thermal(ea_ev * BOLTZMANN_EV_PER_K / k, use_c + shift, stress_c + shift)
-
-
-def test_boltzmanns_constant_is_codatas() -> None:
-    published = 8.617333262e-5  # CODATA 2018 and 2022, from memory
-    assert published == BOLTZMANN_EV_PER_K
-    assert scipy.constants.value("Boltzmann constant in eV/K") == pytest.approx(BOLTZMANN_EV_PER_K, rel=1e-10)
-    assert pytest.approx(11604.518, abs=0.0005) == 1 / BOLTZMANN_EV_PER_K  # CODATA, derived; from memory
-    assert pytest.approx(8.61733e-5, abs=5e-11) == BOLTZMANN_EV_PER_K  # AEC-Q100 app. 7, read second hand
-    assert scipy.constants.zero_Celsius == ZERO_C_K
-
-
-# (published, half a unit of its last digit, its k, its 0 °C in K, Ea, use °C, stress °C, tolerance with our constants)
-PUBLISHED_FACTORS = {
-    # AEC-Q100 appendix 7, table A7.1; from memory.
-    "AEC-Q100": (8.62, 0.005, 8.61733e-5, 273.0, 0.7, 87, 125, 0.003),
-    # NIST/SEMATECH e-Handbook 8.1.5.1, "133 if dH = .5 and 17,597 if dH = 1.0"; from memory.
-    "NIST 0.5 eV": (133, 0.6, 8.617e-5, 273.16, 0.5, 25, 125, 0.003),
-    "NIST 1.0 eV": (17_597, 0.6, 8.617e-5, 273.16, 1.0, 25, 125, 0.003),
-    # A chip maker's public reliability page, 0.7 eV to 55 °C; read. Its k is 0.15 % too large (0.5 % at 150 °C), and
-    # it prints few digits.
-    "page 150 °C": (258, 0.5, 8.63e-5, 273.0, 0.7, 55, 150, 0.005),
-    "page 135 °C": (128, 0.5, 8.63e-5, 273.0, 0.7, 55, 135, 0.003),
-    "page 125 °C": (77, 0.5, 8.63e-5, 273.0, 0.7, 55, 125, 0.01),
-    "page 85 °C": (8, 0.5, 8.63e-5, 273.0, 0.7, 55, 85, 0.01),
-}
-
-
-@pytest.mark.parametrize("row", PUBLISHED_FACTORS.values(), ids=PUBLISHED_FACTORS.keys())
-def test_published_factors(row: tuple[float, float, float, float, float, float, float, float]) -> None:
-    published, rounding, k, zero_c_k, ea_ev, use_c, stress_c, tolerance = row
-    assert thermal_with(k, zero_c_k, ea_ev, use_c, stress_c) == pytest.approx(published, abs=rounding)
-    assert thermal(ea_ev, use_c, stress_c) == pytest.approx(published, rel=tolerance)
-
-
-@pytest.mark.parametrize(
-    ("ea_ev", "use_c", "stress_c", "recomputed"),
-    [
-        (0.7, 55, 150, 259.1824855),
-        (0.7, 55, 135, 127.9991814),
-        (0.7, 55, 125, 77.64538205),
-        (0.7, 55, 85, 7.952798519),
-    ],
-)
-def test_the_same_factors_with_codata_and_273_15(
-    ea_ev: float, use_c: float, stress_c: float, recomputed: float
-) -> None:
-    """Recomputed with mpmath for the reference table of published values, ten digits."""
-    assert thermal(ea_ev, use_c, stress_c) == pytest.approx(recomputed, rel=1e-9)
-
-
-def test_aec_q100_test_time() -> None:
-    """AEC-Q100 appendix 7: 12 000 h of use are 1393 h at 125 °C (read second hand; the 87 °C is from memory).
-
-    1393 is 12 000 / 8.62 rounded up; ours is 1394.07, 0.08 % away. Recomputed with mpmath with the standard's own k, it
-    is 1394.073636, and the factor 8.60786668.
-    """
-    assert 12_000 / thermal(0.7, 87, 125) == pytest.approx(1393, rel=0.003)
-    assert thermal_with(8.61733e-5, 273.15, 0.7, 87, 125) == pytest.approx(8.60786668, rel=1e-9)
-    assert 12_000 / thermal_with(8.61733e-5, 273.15, 0.7, 87, 125) == pytest.approx(1394.073636, rel=1e-9)
-
-
-def test_fit_of_a_published_operating_life_test() -> None:
-    """A chip maker's application note, read: 0 of 231 fail in 1000 h at 125 °C; 50.9 FIT at 60 % and 55 °C.
-
-    It takes 0 °C as 273 K and k as 8.617e-5, which is 0.37 % on this figure. The 0.7 eV is taken for granted there.
-    """
-    device_h = 231 * 1000
-
-    def fit(factor: float) -> float:
-        return poisson_upper_count(0, 0.60) / (device_h * factor) * 1e9
-
-    assert fit(thermal_with(8.617e-5, 273.0, 0.7, 55, 125)) == pytest.approx(50.9, abs=0.05)
-    assert fit(thermal(0.7, 55, 125)) == pytest.approx(50.9, rel=0.004)
-    assert fit(thermal(0.7, 55, 125)) == pytest.approx(51.08644507, rel=1e-9)
-
-
-def test_jesd218_retention_bakes() -> None:
-    """JESD218, 1.1 eV, from memory; its tables are rounded to convenient hours, hence the wide tolerance."""
-    assert 96 * thermal(1.1, 40, 66) == pytest.approx(2190, abs=50)  # three months at 40 °C
-    assert 96 * thermal(1.1, 40, 66) == pytest.approx(2184.9324, rel=1e-7)  # recomputed with mpmath
-    assert 500 * thermal(1.1, 30, 52) == pytest.approx(8760, abs=200)  # a year at 30 °C
-    assert 500 * thermal(1.1, 30, 52) == pytest.approx(8635.744028, rel=1e-9)  # recomputed with mpmath
-
 
 # The invented campaign's profile and mechanisms.
 PROFILE = [
@@ -140,6 +35,7 @@ MECHANISMS = [
     Mechanism("inter-metal", 0.75, voltage_exponent=40.0),
     Mechanism("hot-carrier", -0.15, gamma_per_v=2.0),
 ]
+THERMAL = Mechanism("thermal", ea_ev=0.7)
 
 
 def mpmath_factor(
@@ -172,6 +68,27 @@ def test_against_mpmath(mechanism: Mechanism, temp_c: float, supply_v: float) ->
         )
 
 
+@pytest.mark.parametrize(
+    ("ea_ev", "use_c", "stress_c"),
+    [
+        (0.04, -272.0, -271.5),  # near absolute zero: 1/T is all there is
+        (0.001, -273.0, 1000.0),
+        (5.0, -60.0, 300.0),
+        (2.0, 1500.0, 3000.0),
+        (1.1, 300.0, -60.0),  # a factor of 1e-16
+        (-0.2, 25.0, -200.0),  # worse when cold
+        (1e-9, -40.0, 150.0),
+    ],
+)
+def test_extreme_temperatures_against_mpmath(ea_ev: float, use_c: float, stress_c: float) -> None:
+    """An exponent of some hundreds carries its own rounding into the factor: hence 1e-10."""
+    mechanism, use = Mechanism("extreme", ea_ev), [UseCondition(1.0, use_c, 1.8)]
+    expected = mpmath_factor(mechanism, use, stress_c, 1.8, 0.0)
+    assert float(acceleration_factor(mechanism, use, stress_c, 1.8, 0.0)) == pytest.approx(
+        expected, rel=1e-10
+    )
+
+
 def test_use_is_its_own_stress() -> None:
     for mechanism in MECHANISMS:
         for use in PROFILE:
@@ -185,9 +102,9 @@ def test_shape_is_the_broadcast_one() -> None:
     factor = acceleration_factor(MECHANISMS[1], PROFILE, temps, volts, 4.0)
     assert factor.shape == (2, 3)
     assert factor.dtype == np.float64
-    assert acceleration_factor(AEC_Q100, PROFILE, temps, 1.8, 4.0).shape == (2, 1)
-    assert acceleration_factor(AEC_Q100, PROFILE, 125, 1.8, 4.0).shape == ()
-    assert acceleration_factor(AEC_Q100, PROFILE, np.empty(0), 1.8, 4.0).shape == (0,)
+    assert acceleration_factor(THERMAL, PROFILE, temps, 1.8, 4.0).shape == (2, 1)
+    assert acceleration_factor(THERMAL, PROFILE, 125, 1.8, 4.0).shape == ()
+    assert acceleration_factor(THERMAL, PROFILE, np.empty(0), 1.8, 4.0).shape == (0,)
 
 
 @given(
@@ -239,16 +156,16 @@ def test_profile_lies_between_its_conditions_and_its_order_hardly_shows() -> Non
     alone = [
         float(
             acceleration_factor(
-                AEC_Q100, [UseCondition(1.0, u.temp_c, u.supply_v, u.self_heating_c)], 125, 1.8, 4.0
+                THERMAL, [UseCondition(1.0, u.temp_c, u.supply_v, u.self_heating_c)], 125, 1.8, 4.0
             )
         )
         for u in PROFILE
     ]
-    mixed = float(acceleration_factor(AEC_Q100, PROFILE, 125, 1.8, 4.0))
+    mixed = float(acceleration_factor(THERMAL, PROFILE, 125, 1.8, 4.0))
     assert min(alone) < mixed < max(alone)
     harmonic = 1 / math.fsum(u.share / factor for u, factor in zip(PROFILE, alone, strict=True))
     assert mixed == pytest.approx(harmonic, rel=1e-14)
-    assert float(acceleration_factor(AEC_Q100, PROFILE[::-1], 125, 1.8, 4.0)) == pytest.approx(
+    assert float(acceleration_factor(THERMAL, PROFILE[::-1], 125, 1.8, 4.0)) == pytest.approx(
         mixed, rel=1e-14
     )
 
@@ -300,3 +217,137 @@ BAD_FACTS = [
 def test_facts_out_of_range_cannot_exist(kind: type, fields: dict[str, object], message: str) -> None:
     with pytest.raises(ValueError, match=message):
         kind(**fields)
+
+
+# --- effective temperature -----------------------------------------------------------------------------------------
+
+PROFILES = st.lists(
+    st.tuples(st.floats(0.01, 1.0), st.floats(-60.0, 150.0), st.floats(0.0, 20.0)), min_size=1, max_size=5
+).map(
+    lambda lines: [
+        UseCondition(share / math.fsum(line[0] for line in lines), temp_c, 1.8, heating_c)
+        for share, temp_c, heating_c in lines
+    ]
+)
+
+
+def junctions_c(profile: list[UseCondition]) -> list[float]:
+    return [use.junction_k - ZERO_C_K for use in profile]
+
+
+@given(
+    profile=PROFILES,
+    ea_ev=st.floats(-1.0, 2.5).filter(lambda ea_ev: abs(ea_ev) > 1e-3),
+    stress_c=st.floats(0, 200),
+)
+def test_effective_temperature_has_the_factor_of_the_profile(
+    profile: list[UseCondition], ea_ev: float, stress_c: float
+) -> None:
+    mechanism = Mechanism("thermal", ea_ev)
+    one = [UseCondition(1.0, effective_temp_c(mechanism, profile), 1.8)]
+    of_profile = float(acceleration_factor(mechanism, profile, stress_c, 1.8, 4.0))
+    assert float(acceleration_factor(mechanism, one, stress_c, 1.8, 4.0)) == pytest.approx(
+        of_profile, rel=1e-9
+    )
+
+
+@given(profile=PROFILES, low_ev=st.floats(0.0, 2.0), step_ev=st.floats(0.01, 1.0))
+def test_effective_temperature_lies_inside_and_rises_with_the_energy(
+    profile: list[UseCondition], low_ev: float, step_ev: float
+) -> None:
+    assume(low_ev > 1e-6)
+    low = effective_temp_c(Mechanism("low", low_ev), profile)
+    high = effective_temp_c(Mechanism("high", low_ev + step_ev), profile)
+    assert min(junctions_c(profile)) - 1e-9 <= low <= high + 1e-9
+    assert high <= max(junctions_c(profile)) + 1e-9
+
+
+@pytest.mark.parametrize("ea_ev", [-2.0, -0.15, -1e-7, 1e-30, 1e-12, 1e-6, 0.01, 0.7, 1.1, 3.0, 40.0])
+def test_effective_temperature_against_mpmath(ea_ev: float) -> None:
+    """The definition at 60 digits."""
+    with mpmath.workdps(60):
+        scale = mpmath.mpf(ea_ev) / mpmath.mpf("8.617333262e-5")
+        shares, total = [mpmath.mpf(use.share) for use in PROFILE], mpmath.mpf(0)
+        for use, share in zip(PROFILE, shares, strict=True):
+            junction = mpmath.mpf(use.temp_c) + mpmath.mpf(use.self_heating_c) + mpmath.mpf("273.15")
+            total += share * mpmath.exp(-scale / junction)
+        expected = float(-scale / mpmath.log(total / mpmath.fsum(shares)) - mpmath.mpf("273.15"))
+    assert effective_temp_c(Mechanism("thermal", ea_ev), PROFILE) == pytest.approx(expected, abs=1e-9)
+
+
+def test_effective_temperature_of_one_condition_is_its_junction() -> None:
+    one = [UseCondition(1.0, 55.0, 1.8, 4.0)]
+    for ea_ev in (-0.5, 0.0, 0.7):
+        assert effective_temp_c(Mechanism("any", ea_ev), one) == pytest.approx(59.0, abs=1e-12)
+
+
+def test_no_effective_temperature_without_an_activation_energy() -> None:
+    with pytest.raises(
+        ValueError, match=r"ea_ev must not be 0 where the junctions of a profile differ.*got 0\.0"
+    ):
+        effective_temp_c(Mechanism("athermal", 0.0, gamma_per_v=2.0), PROFILE)
+    with pytest.raises(ValueError, match=r"profile must have shares that add up to 1"):
+        effective_temp_c(THERMAL, PROFILE[:2])
+
+
+# --- weaknesses ----------------------------------------------------------------------------------------------------
+
+
+def test_an_ordinary_test_has_no_weakness() -> None:
+    assert weaknesses(THERMAL, PROFILE, 125.0, 1.98, 4.0) == ()
+
+
+@pytest.mark.parametrize(
+    ("mechanism", "profile", "temp_c", "expected"),
+    [
+        (
+            THERMAL,
+            [UseCondition(0.94, 55.0, 1.8), UseCondition(0.06, 130.0, 1.8, 5.0)],
+            125.0,
+            [
+                "Use is hotter than the stress for 6 % of the operating time: junction up to 135.0 °C in use, 125.0 °C"
+            ],
+        ),
+        (
+            THERMAL,
+            [UseCondition(1.0, 55.0, 1.8)],
+            50.0,
+            ["Use is hotter than the stress for 100 %", "the stress is milder than use"],
+        ),
+        (Mechanism("steep", 1.1), [UseCondition(1.0, 55.0, 1.8)], 150.0, ["of use, more than 1000:"]),
+        (
+            Mechanism("flat", 0.1),
+            [UseCondition(1.0, 25.0, 1.8)],
+            126.0,
+            ["The stress junction, 126.0 °C, is 101.0 °C away from the effective junction in use, 25.0 °C"],
+        ),
+        (
+            Mechanism("athermal", 0.0, gamma_per_v=2.0),
+            PROFILE,
+            125.0,
+            ["The activation energy is 0"],
+        ),
+    ],
+)
+def test_weaknesses(
+    mechanism: Mechanism, profile: list[UseCondition], temp_c: float, expected: list[str]
+) -> None:
+    found = weaknesses(mechanism, profile, temp_c, 1.85, 0.0)
+    assert len(found) == len(expected)
+    for sentence, part in zip(found, expected, strict=True):
+        assert part in sentence
+        assert sentence.endswith(".")
+
+
+def test_the_limits_themselves_are_not_warned_of() -> None:
+    use = [UseCondition(1.0, 25.0, 1.8)]
+    assert weaknesses(Mechanism("flat", 0.1), use, 25.0 + WIDEST_USUAL_EXTRAPOLATION_C, 1.8, 0.0) == ()
+    gamma = math.log(HIGHEST_USUAL_FACTOR)
+    for excess_v, count in ((-1e-6, 0), (1e-6, 1)):
+        voltage = Mechanism("voltage", 0.0, gamma_per_v=gamma)
+        assert len(weaknesses(voltage, use, 25.0, 2.8 + excess_v, 0.0)) == count
+
+
+def test_weaknesses_refuse_what_the_factor_refuses() -> None:
+    with pytest.raises(ValueError, match=r"temp_c .*got nan"):
+        weaknesses(THERMAL, PROFILE, math.nan, 1.8, 0.0)

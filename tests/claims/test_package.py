@@ -57,7 +57,7 @@ def test_public_names_are_there() -> None:
 def test_results_are_frozen_and_slotted() -> None:
     public = [getattr(claims, name) for name in claims.__all__]
     facts = [kind for kind in public if isinstance(kind, type)]
-    assert len(facts) == 6
+    assert len(facts) == 20
     for kind in facts:
         assert dataclasses.is_dataclass(kind)
         assert kind.__dataclass_params__.frozen

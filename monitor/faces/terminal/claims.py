@@ -167,6 +167,16 @@ def _claim_lines(
         lower(item.equivalent_h),
         *_bound_cells(item, looks, always),
     ]
+    if item.careful is not None:
+        last = max(item.careful.bounds, key=lambda bound: bound.confidence)
+        worst = {bound.confidence: bound for bound in item.careful.bounds}
+        yield [
+            "  with Ea's doubt",
+            f"{item.failures:,}",
+            lower(last.equivalent_h),
+            *(upper(worst[c].fit_upper).removesuffix(" yet") if c in worst else "-" for c in looks),
+            *(upper(worst[c].fit_upper_anytime).removesuffix(" yet") if c in worst else "-" for c in always),
+        ]
     if item.all.failures != item.failures:
         yield ["  every failure", f"{item.all.failures:,}", "", *_bound_cells(item.all, looks, always)]
 
@@ -210,7 +220,7 @@ def fit(value: float | None) -> str:
 
 def coverage(figures: Figures, width: int) -> Part:
     """Field lives covered: in reads and, by mechanism, in hours."""
-    lives: list[tuple[str, Ratios | LifeRatios]] = [("reads", figures.coverage.reads)]
+    lives: list[tuple[str, Ratios | LifeRatios]] = read_lives(figures)
     lives += [(item.mechanism, item) for item in figures.coverage.life]
     cells = [_coverage_cells(clip(name, NAME_CELLS), ratios) for name, ratios in lives]
     lines = table(cells, "<<<<<")
@@ -218,6 +228,22 @@ def coverage(figures: Figures, width: int) -> Part:
         lines = [" ".join(line) for line in cells]
     rows = [(line, RANK_COVERAGE, PLAIN) for line in lines]
     return account("Coverage", width, *rows, (FLEET, RANK_DETAIL, PLAIN))
+
+
+def read_lives(figures: Figures) -> list[tuple[str, Ratios | LifeRatios]]:
+    """Field lives covered in reads: of the macro, and of one word where the campaign says how many it has.
+
+    The one that answers the field's figure is named first.
+    """
+    covered = figures.coverage
+    macro: tuple[str, Ratios | LifeRatios] = (
+        "reads" if covered.words is None else "reads, macro",
+        covered.reads,
+    )
+    if covered.reads_word is None:
+        return [macro]
+    word: tuple[str, Ratios | LifeRatios] = ("reads, one word", covered.reads_word)
+    return [word, macro] if covered.reads_on == "word" else [macro, word]
 
 
 def _coverage_cells(name: str, ratios: Ratios | LifeRatios) -> list[str]:
@@ -246,7 +272,8 @@ def target(figures: Figures, width: int) -> Part:
 
 def limited_by(aim: Target) -> str:
     """Which mechanism keeps the target waiting longest."""
-    return f"limited by {aim.mechanism or 'no mechanism'}, each mechanism for itself"
+    doubt = ", with what is stated of Ea's uncertainty" if aim.careful else ""
+    return f"limited by {aim.mechanism or 'no mechanism'}, each mechanism for itself{doubt}"
 
 
 def progress(aim: Target | TargetFixed, plan: Plan) -> str:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Iterator, Sequence
 
 from rich.cells import cell_len
 
-from monitor.faces.terminal import accounts, claims
+from monitor.faces.terminal import accounts, claims, evidence
 from monitor.faces.terminal.boards import SOUND
+from monitor.faces.terminal.drift import drift_text
 from monitor.faces.terminal.layout import table
 from monitor.faces.terminal.state import standing
 from monitor.faces.terminal.text import (
@@ -60,13 +62,22 @@ def summary(figures: Figures) -> str:
         _part("Hours at stress (chip-hours)", _hours(figures)),
         _part("Reads", _reads(figures)),
         *(
-            _part(f"Failure rate, mechanism {item.name}", [*claims.doubts(figures), *_mechanism(item)])
+            _part(
+                f"Failure rate, mechanism {item.name}",
+                [*claims.doubts(figures), *_mechanism(item, figures.plan)],
+            )
             for item in figures.mechanisms
         ),
-        _part("Target", _target(figures.target, figures.plan)),
+        _part("Failure rate, all mechanisms together", evidence.total(figures)),
+        _part("Target", _target(figures)),
         _part("Coverage of one field life (1 is the whole life)", _coverage(figures)),
         _part("Lots", _lots(figures)),
         _part("What came in (messages)", _intake(figures)),
+        *(
+            _part(f"Drift at read points, {item.parameter} ({item.unit})", drift_text(item))
+            for item in figures.drift
+        ),
+        *([_part("Cautions", figures.cautions)] if figures.cautions else []),
         "\n".join(wrap(CAUTION, WIDTH)),
     ]
     return "\n\n".join(paragraphs) + "\n"
@@ -168,9 +179,12 @@ def _reads(figures: Figures) -> Iterator[str]:
     bounds = [[percent(item.confidence), upper(item.per_read_upper), *counts] for item in figures.read_error]
     head = ["confidence", "at most", "failed at risk", "of reads credited"]
     yield from (INDENT + line for line in table([head, *bounds], ">>>>"))
+    for item in figures.read_error:
+        if item.per_bit_upper is not None:
+            yield f"a bit of it is wrong: at most {upper(item.per_bit_upper)} at {percent(item.confidence)}"
 
 
-def _mechanism(item: MechanismFigures) -> Iterator[str]:
+def _mechanism(item: MechanismFigures, plan: Plan) -> Iterator[str]:
     yield f"acceleration {nearest(item.acceleration)} at the set-point: {claims.terms(item)}"
     yield f"{lower(item.equivalent_h)} equivalent hours of use"
     yield f"{count(item.failures, 'failure')} after disposition{_point(item.bounds)}:"
@@ -182,6 +196,17 @@ def _mechanism(item: MechanismFigures) -> Iterator[str]:
     )
     yield f"{count(item.all.failures, 'failure')} with every failed chip counted{_point(item.all.bounds)}:"
     yield from [INDENT + "the same bounds"] if same else _bounds(item.all)
+    if item.careful is not None:
+        yield from evidence.careful(item.careful)
+    if item.pass_line is not None:
+        yield evidence.pass_line(item, item.pass_line)
+    if item.sequential is not None:
+        yield evidence.sequential(item, item.sequential)
+    yield from evidence.life(item.life, plan.life_years)
+    yield from evidence.early(item.early)
+    if item.fitted is not None:
+        yield evidence.fitted(item.fitted)
+    yield from evidence.influences(item.influences)
 
 
 def _point(bounds: Sequence[FixedLook]) -> str:
@@ -197,10 +222,17 @@ def _bounds(item: MechanismFigures | EveryFailure) -> Iterator[str]:
     yield from (INDENT + line for line in table(lines, "><>>"))
 
 
-def _target(aim: Target, plan: Plan) -> Iterator[str]:
+def _target(figures: Figures) -> Iterator[str]:
+    aim, plan = figures.target, figures.plan
     yield f"{setting(aim.fit)} FIT at {percent(aim.confidence)} confidence; {claims.limited_by(aim)}"
     yield from _progress(ANY_TIME, aim, plan)
     yield from _progress(ONE_LOOK, aim.fixed, plan)
+    yield (
+        f"who stops as soon as the one-look bound meets the target, and would go on after one failure more, claims "
+        f"{percent(math.floor(aim.fixed.watched_confidence * 1000) / 1000)}, not {percent(aim.confidence)}"
+    )
+    if figures.forecast is not None and not aim.met:
+        yield evidence.forecast(figures.forecast)
     yield claims.CLOCK_HOURS
 
 
@@ -210,7 +242,7 @@ def _progress(kind: str, aim: Target | TargetFixed, plan: Plan) -> Iterator[str]
 
 
 def _coverage(figures: Figures) -> list[str]:
-    rows: list[tuple[str, Ratios | LifeRatios]] = [("reads", figures.coverage.reads)]
+    rows: list[tuple[str, Ratios | LifeRatios]] = claims.read_lives(figures)
     rows += [(f"hours, {clip(item.mechanism, 24)}", item) for item in figures.coverage.life]
     body = [[name, *map(lower, (r.least, r.median, r.most, r.fleet))] for name, r in rows]
     return [*table([["", "least chip", "median", "most", "fleet"], *body], "<>>>>"), claims.FLEET]

@@ -6,8 +6,9 @@ from collections.abc import Sequence
 
 from rich.console import RenderableType
 
-from monitor.faces.terminal import accounts, claims
+from monitor.faces.terminal import accounts, claims, evidence
 from monitor.faces.terminal.boards import boards
+from monitor.faces.terminal.drift import read_points
 from monitor.faces.terminal.layout import fit
 from monitor.faces.terminal.state import state
 from monitor.faces.terminal.text import Link, scrub, scrub_link
@@ -42,6 +43,7 @@ def render(
             claims.claims(figures, width),
             claims.coverage(figures, width),
             claims.target(figures, width),
+            evidence.plans(figures, width),
             accounts.reads(figures, width),
         ]
     parts.append(accounts.alerts(alerts, width))
@@ -50,6 +52,8 @@ def render(
             accounts.lots(figures, width),
             accounts.intake(figures, width),
             accounts.campaign(figures, width),
+            read_points(figures, width),
+            evidence.cautions(figures, width),
             claims.claims_by_lot(figures, width),
         ]
     return fit(parts, width, height)

@@ -14,14 +14,18 @@ from monitor.figures.document import (
     Chips,
     CoverageFigures,
     DispositionLine,
+    EarlyShown,
     EveryFailure,
     Exposure,
     FailureFigures,
     Figures,
     FixedLook,
+    Forecast,
     Incident,
+    Influence,
     Intake,
     LifeRatios,
+    LifeShown,
     LotFigures,
     LotMechanism,
     MechanismFigures,
@@ -33,6 +37,7 @@ from monitor.figures.document import (
     SocketFigures,
     Target,
     TargetFixed,
+    TotalBounds,
     Uncredited,
     UseLine,
 )
@@ -113,6 +118,18 @@ def mechanism(name: str, failures: int = 0, every: int | None = None, **changes:
         "bounds": looks,
         "anytime": always,
         "all": EveryFailure(failures if every is None else every, looks, always),
+        "effective_use_temp_c": 61.3,
+        "careful": None,
+        "pass_line": None,
+        "sequential": None,
+        "life": [LifeShown(s, 0.9, 0.98712, 0.98101, 99.013, 101.02) for s in (0.5, 1.0, 2.0)],
+        "early": [EarlyShown(0.9, 8766.0, failures, 28.2201, 247.378, covers=True)],
+        "fitted": None,
+        "curve": [],
+        "influences": [
+            Influence("ea_ev", 1.0, 1.2, 120.012, 31.003, stated=False),
+            Influence("failures", 0, 1, 62.7801, 81.0022, stated=False),
+        ],
     }
     return MechanismFigures(**(usual | changes))
 
@@ -136,6 +153,7 @@ def plan() -> Plan:
         supply_high_v=2.02,
         report_interval_s=10.0,
         max_gap_s=30.0,
+        life_years=15.0,
         elapsed_h=412.37,
         running_h=431.5,
         self_heating_c=4.0,
@@ -162,7 +180,7 @@ def sound(**changes: Any) -> Figures:
         "exposure": Exposure(95_123.47, Uncredited(0.0, 12.31, 20.06, 0.0, 1.5)),
         "reads": Reads(total=68_500_000_000_123, credited=68_488_900_000_017, errors=0, errors_at_risk=0),
         "mechanisms": [mechanism("charge-loss"), gate_oxide()],
-        "read_error": [ReadErrorBound(0.6, 1.33801e-14), ReadErrorBound(0.9, 3.36201e-14)],
+        "read_error": [ReadErrorBound(0.6, 1.33801e-14, None), ReadErrorBound(0.9, 3.36201e-14, 8.62e-16)],
         "target": Target(
             fit=50.0,
             met=False,
@@ -171,7 +189,16 @@ def sound(**changes: Any) -> Figures:
             date="2026-03-17T11:24Z",
             confidence=0.9,
             mechanism="gate-oxide",
-            fixed=TargetFixed(met=True, hours_to_go=0.0, hours_to_go_one_more=77.7, date=None),
+            fixed=TargetFixed(
+                met=True,
+                hours_to_go=0.0,
+                hours_to_go_one_more=77.7,
+                date=None,
+                date_one_more=None,
+                watched_confidence=0.85291,
+            ),
+            date_one_more="2026-04-02T03:10Z",
+            careful=False,
         ),
         "pooling": PoolingFigures(0.4129, "pooling supported", "exact conditional test"),
         "coverage": CoverageFigures(
@@ -180,6 +207,9 @@ def sound(**changes: Any) -> Figures:
                 LifeRatios("charge-loss", 2.6759, 2.6911, 2.6912, 620.4961),
                 LifeRatios("gate-oxide", 0.1911, 0.1919, 0.1920, 44.2987),
             ],
+            "macro",
+            None,
+            None,
         ),
         "lots": [
             lot("A", 31_707.88),
@@ -191,6 +221,10 @@ def sound(**changes: Any) -> Figures:
         "boards": boards(),
         "intake": Intake(177_984, 12, 0, 3, 1, 0, 0, 0, 0, 0, {}, []),
         "plan": plan(),
+        "total": [TotalBounds(0.9, 91.0002, 70.0112, 88.0031)],
+        "forecast": Forecast(1000.0, 587.63, 0.91234, 0.95678, "gate-oxide", "an assumption"),
+        "drift": [],
+        "cautions": [],
     }
     return Figures(**(usual | changes))
 
@@ -272,15 +306,28 @@ def nothing_yet() -> Figures:
         exposure=Exposure(0.0, Uncredited(0.0, 0.0, 0.0, 0.0, 0.0)),
         reads=Reads(0, 0, 0, 0),
         mechanisms=[bare],
-        read_error=[ReadErrorBound(0.6, None), ReadErrorBound(0.9, None)],
+        read_error=[ReadErrorBound(0.6, None, None), ReadErrorBound(0.9, None, None)],
         target=Target(
-            50.0, False, None, None, None, 0.9, "charge-loss", TargetFixed(False, None, None, None)
+            50.0,
+            False,
+            None,
+            None,
+            None,
+            0.9,
+            "charge-loss",
+            TargetFixed(False, None, None, None, None, 0.85),
+            None,
+            False,
         ),
         pooling=PoolingFigures(None, "no failures", "exact conditional test"),
-        coverage=CoverageFigures(Ratios(0.0, 0.0, 0.0, 0.0), [LifeRatios("charge-loss", 0.0, 0.0, 0.0, 0.0)]),
+        coverage=CoverageFigures(
+            Ratios(0.0, 0.0, 0.0, 0.0), [LifeRatios("charge-loss", 0.0, 0.0, 0.0, 0.0)], "macro", None, None
+        ),
         boards=empty,
         intake=Intake(0, 0, 0, 0, 0, 0, 0, 0, 0, 0, {}, []),
         plan=replace(plan(), elapsed_h=0.0),
+        total=[TotalBounds(0.9, None, None, None)],
+        forecast=None,
     )
 
 

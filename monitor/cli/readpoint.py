@@ -1,0 +1,148 @@
+"""``lifebound readpoint``: enter what chips measured at read points into the journal of their run."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import hashlib
+import sys
+from datetime import datetime
+from pathlib import Path
+
+import msgspec
+
+from monitor.campaign import Campaign, parse
+from monitor.campaign.readpoints import (
+    MAX_READPOINTS_BYTES,
+    Reading,
+    ReadPoints,
+    read_points_from_csv,
+)
+from monitor.campaign.texts import read_text
+from monitor.faces.terminal.drift import drift_text
+from monitor.figures.document import ParameterFigures
+from monitor.journal import SqliteJournal
+from monitor.ledger import Ledger
+from monitor.service.account import restore
+from monitor.service.rundir import read_snapshot
+from monitor.service.service import wall_ms
+from shared.entries import Measured, Readout, ReadPointFile
+from shared.errors import InputError
+
+_ROWS_OF_AN_ENTRY = 1000  # keeps a line of an exported run well below its bound
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check the file as a whole, append it unless only asked to check, and show the drift."""
+    if not args.check and args.who is None:
+        raise InputError(
+            "--who: the name under which to enter the file is needed (or --check, to enter nothing)"
+        )
+    if args.who is not None and not (args.who.strip() and args.who.isprintable() and len(args.who) <= 200):
+        raise InputError("--who: 1 to 200 printable characters are needed")
+    path = Path(args.file)
+    text = read_text(path, MAX_READPOINTS_BYTES)
+    shown, warnings = asyncio.run(_enter(args, path.name, text))
+    for warning in warnings:
+        print(f"lifebound readpoint: warning: {warning}", file=sys.stderr)
+    if args.json:
+        print(msgspec.json.encode(shown).decode())
+    else:
+        for item in shown:
+            print(f"{item.parameter} ({item.unit})")
+            print("\n".join(f"  {line}" for line in drift_text(item)))
+        print("checked; nothing was entered" if args.check else f"entered in the name of {args.who}")
+    return 0
+
+
+async def _enter(args: argparse.Namespace, name: str, text: str) -> tuple[list[ParameterFigures], list[str]]:
+    async with await SqliteJournal.open(Path(args.run)) as journal:
+        campaign = parse(journal.run.source)
+        account = await restore(campaign, journal, read_snapshot(Path(args.run)))
+        found = _read(name, text, campaign, account.ledger)
+        entries = _entries(args, name, text, campaign, found)
+        account.apply(entries)
+        if not args.check:
+            await journal.append(entries)
+    mine = {reading.parameter for reading in found.readings}
+    shown = [item for item in account.figures().drift if item.parameter in mine]
+    return shown, [str(warning) for warning in found.warnings]
+
+
+def _read(name: str, text: str, campaign: Campaign, ledger: Ledger) -> ReadPoints:
+    """The readings of the file, if all of it is sound and goes with what was entered before."""
+    found = read_points_from_csv(name, text, {chip.serial for chip in campaign.chips})
+    problems = [str(problem) for problem in found.problems]
+    before = {r.parameter: r for file in ledger.readpoints for r in file.readouts}
+    for reading in {r.parameter: r for r in found.readings}.values():
+        problems += _unlike(name, reading, before.get(reading.parameter))
+    if problems:
+        lines = "\n".join(f"  {problem}" for problem in problems[:100])
+        more = f"\n  and {len(problems) - 100} more" if len(problems) > 100 else ""
+        count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
+        raise InputError(f"{name}: {count}; nothing was entered; correct it and try again\n{lines}{more}")
+    return found
+
+
+def _unlike(name: str, reading: Reading, before: Readout | None) -> list[str]:
+    """A parameter keeps its unit and limits from one file to the next."""
+    if before is None:
+        return []
+    now = (reading.unit, reading.low_limit, reading.high_limit)
+    then = (before.unit, before.low_limit, before.high_limit)
+    if now == then:
+        return []
+    return [
+        f"{name}: {reading.parameter}: unit and limits {now} differ from {then} of the file entered before; give it "
+        "another name if it is another parameter"
+    ]
+
+
+def _entries(
+    args: argparse.Namespace, name: str, text: str, campaign: Campaign, found: ReadPoints
+) -> list[Measured]:
+    mechanism, now_ms = _mechanism(args.mechanism, campaign), wall_ms()
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    readouts = [_readout(reading) for reading in found.readings]
+    return [
+        Measured(
+            now_ms,
+            ReadPointFile(
+                file=name,
+                sha256=digest,
+                mechanism=mechanism,
+                who=args.who or "-",
+                when_ms=now_ms,
+                readouts=tuple(readouts[start : start + _ROWS_OF_AN_ENTRY]),
+            ),
+        )
+        for start in range(0, len(readouts), _ROWS_OF_AN_ENTRY)
+    ]
+
+
+def _mechanism(asked: str | None, campaign: Campaign) -> str:
+    names = [mechanism.name for mechanism in campaign.mechanisms]
+    if asked is None and len(names) == 1:
+        return names[0]
+    if asked not in names:
+        found = "is needed" if asked is None else f"{asked} is none of the campaign"
+        raise InputError(f"--mechanism: {found}; by whose acceleration to extrapolate: {', '.join(names)}")
+    return asked
+
+
+def _readout(reading: Reading) -> Readout:
+    return Readout(
+        serial=reading.serial,
+        read_point_h=reading.read_point_h,
+        parameter=reading.parameter,
+        unit=reading.unit,
+        value=reading.value,
+        low_limit=reading.low_limit,
+        high_limit=reading.high_limit,
+        removed_ms=_ms(reading.removed_at),
+        measured_ms=_ms(reading.measured_at),
+    )
+
+
+def _ms(at: datetime | None) -> int | None:
+    return None if at is None else round(at.timestamp() * 1000)

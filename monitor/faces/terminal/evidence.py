@@ -1,0 +1,203 @@
+"""What the account shows besides its bounds, in sentences: plans declared, totals, life, influences, forecast."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from monitor.faces.terminal.layout import HEAD, PLAIN, TROUBLE, Line, Part, account, table
+from monitor.faces.terminal.ranks import RANK_CAUTION, RANK_DETAIL, RANK_PLAN
+from monitor.faces.terminal.text import (
+    count,
+    lower,
+    nearest,
+    percent,
+    setting,
+    upper,
+)
+from monitor.figures.document import (
+    Careful,
+    EarlyShown,
+    Figures,
+    Forecast,
+    Influence,
+    LifeFitted,
+    LifeShown,
+    MechanismFigures,
+    PassLineStanding,
+    SequentialStanding,
+)
+
+NO_VERDICT = "a verdict is of the whole test: it stands once the line is crossed, whatever comes after"
+_PARAMETERS = {
+    "ea_ev": ("Ea", "eV"),
+    "gamma_per_v": ("gamma", "per V"),
+    "voltage_exponent": ("voltage exponent", ""),
+    "self_heating_shift_c": ("self-heating off by", "C"),
+    "stress_temp_shift_c": ("stress temperature off by", "C"),
+    "use_temp_shift_c": ("use temperatures off by", "C"),
+    "failures": ("failures", ""),
+}
+
+
+def plans(figures: Figures, width: int) -> Part:
+    """Where the campaign stands on the plans it declared, what the total is, and how likely the target is met."""
+    lines: list[Line] = []
+    for item in figures.mechanisms:
+        if item.pass_line is not None:
+            lines.append((f"{item.name}: {pass_line(item, item.pass_line)}", RANK_PLAN, HEAD))
+        if item.sequential is not None:
+            lines.append((f"{item.name}: {sequential(item, item.sequential)}", RANK_PLAN, HEAD))
+    if figures.forecast is not None and not figures.target.met:
+        lines.append((forecast(figures.forecast), RANK_DETAIL, PLAIN))
+    if len(figures.mechanisms) > 1:
+        lines += [(text, RANK_DETAIL, PLAIN) for text in total(figures)]
+    return account("Plans", width, *lines)
+
+
+def cautions(figures: Figures, width: int) -> Part:
+    """Claims that are legal but weak."""
+    return account("Cautions", width, *((text, RANK_CAUTION, TROUBLE) for text in figures.cautions))
+
+
+def pass_line(item: MechanismFigures, line: PassLineStanding) -> str:
+    """How a declared pass line stands."""
+    declared = (
+        f"pass line at {percent(line.confidence)} with at most {count(line.failures_allowed, 'failure')}"
+    )
+    match line.verdict:
+        case "passed":
+            return f"{declared}: PASSED at {lower(line.decided_h)} equivalent h"
+        case "failed":
+            return f"{declared}: FAILED at {lower(line.decided_h)} equivalent h"
+    return (
+        f"{declared}: go on to {upper(line.pass_h)} equivalent h (now {lower(_claimed_h(item))}, "
+        f"{count(item.failures, 'failure')})"
+    )
+
+
+def sequential(item: MechanismFigures, plan: SequentialStanding) -> str:
+    """How the sequential plan stands between its lines."""
+    risks = (
+        f"risks {_risk(plan.producer_risk)} and {_risk(plan.consumer_risk)} asked, "
+        f"{_risk(plan.exact_producer_risk)} and {_risk(plan.exact_consumer_risk)} run"
+    )
+    head = f"sequential plan against {nearest(plan.good_fit)} FIT as good ({risks})"
+    if plan.verdict != "go on":
+        return f"{head}: {plan.verdict.upper()} at {lower(plan.decided_h)} equivalent h"
+    reject = "" if plan.reject_h is None else f"; one more failure rejects up to {lower(plan.reject_h)}"
+    accept = "no acceptance any more" if plan.accept_h is None else f"accept from {upper(plan.accept_h)}"
+    return f"{head}: go on, {accept} equivalent h (now {lower(_claimed_h(item))}){reject}"
+
+
+def forecast(given: Forecast) -> str:
+    """The chances of meeting the target by the planned end."""
+    return (
+        f"chance to meet the target in the {upper(given.to_go_h, 4)} planned h to go: any time "
+        f"{_chance(given.chance_anytime)}, one look at the end {_chance(given.chance_fixed)} ({given.mechanism}; "
+        "a forecast at a constant rate, not a claim)"
+    )
+
+
+def total(figures: Figures) -> Iterator[str]:
+    """Bounds on the total rate over all mechanisms."""
+    for item in figures.total:
+        yield (
+            f"all mechanisms together at {percent(item.confidence)}: any time {upper(item.anytime)} FIT, one look "
+            f"{upper(item.weighted)} FIT (sum of the single bounds {upper(item.sum_of_bounds)})"
+        )
+
+
+def careful(stated: Careful) -> Iterator[str]:
+    """What is stated of the activation energy, and the bounds that carry it."""
+    yield f"{energy(stated)}; the worst of it is claimed:"
+    head = ["confidence", "Ea taken", "equivalent h", "one look at most", "any time at most"]
+    body = [
+        [
+            percent(b.confidence),
+            f"{nearest(b.ea_ev, 4)} eV",
+            lower(b.equivalent_h),
+            f"{upper(b.fit_upper)} FIT",
+            f"{upper(b.fit_upper_anytime)} FIT",
+        ]
+        for b in stated.bounds
+    ]
+    yield from (f"  {line}" for line in table([head, *body], ">>>>>"))
+
+
+def energy(stated: Careful) -> str:
+    """What is stated of an activation energy besides its value."""
+    if stated.ea_sd_ev is not None:
+        return f"Ea stated with a standard error of {setting(stated.ea_sd_ev)} eV"
+    return f"Ea stated as {setting(stated.ea_low_ev or 0)} to {setting(stated.ea_high_ev or 0)} eV"
+
+
+def life(shown: list[LifeShown], years: float) -> Iterator[str]:
+    """Reliability shown at the end of the field life, for assumed Weibull shapes."""
+    yield f"reliability shown at {setting(years)} years of use, for an assumed Weibull shape (1: constant rate):"
+    head = ["shape", "confidence", "one look at least", "any time at least", "average FIT at most"]
+    body = [
+        [
+            setting(item.shape),
+            percent(item.confidence),
+            lower(item.reliability_lower, 6),
+            lower(item.reliability_lower_anytime, 6),
+            f"{upper(item.average_fit_upper)} / {upper(item.average_fit_upper_anytime)}",
+        ]
+        for item in shown
+    ]
+    yield from (f"  {line}" for line in table([head, *body], ">>>>>"))
+
+
+def early(shown: list[EarlyShown]) -> Iterator[str]:
+    """Failures in the first hours of field use."""
+    for item in shown:
+        reach = "" if item.covers else ", extrapolated: not every chip was tried that long"
+        yield (
+            f"first {setting(item.early_life_h)} h of use, {count(item.failures, 'failure')}: at most "
+            f"{upper(item.ppm_upper)} ppm at {percent(item.confidence)}, one look{reach}"
+        )
+
+
+def fitted(given: LifeFitted) -> str:
+    """The fitted Weibull distribution."""
+    return (
+        f"Weibull fitted (two-sided {percent(given.confidence)} limits): shape {nearest(given.shape)} "
+        f"({lower(given.shape_lower)} to {upper(given.shape_upper)}), characteristic life {nearest(given.scale_h)} h "
+        f"({lower(given.scale_lower_h)} to {upper(given.scale_upper_h)})"
+    )
+
+
+def influences(rows: list[Influence]) -> Iterator[str]:
+    """Which parameter the any-time bound at the highest confidence hangs on, the widest first."""
+    if not rows:
+        return
+    yield "the any-time bound hangs on (* as stated; else a trial):"
+    body = [
+        [
+            _parameter(row),
+            f"{upper(row.fit_at_low)} to {upper(row.fit_at_high)} FIT",
+            "*" if row.stated else "",
+        ]
+        for row in rows
+    ]
+    yield from (f"  {line}" for line in table(body, "<><"))
+
+
+def _parameter(row: Influence) -> str:
+    name, unit = _PARAMETERS.get(row.parameter, (row.parameter, ""))
+    return f"{name} {nearest(row.low)} to {nearest(row.high)} {unit}".rstrip()
+
+
+def _claimed_h(item: MechanismFigures) -> float:
+    """The hours that plans are judged by: the careful ones at the highest confidence, where there are any."""
+    if item.careful is None:
+        return item.equivalent_h
+    return max(item.careful.bounds, key=lambda bound: bound.confidence).equivalent_h
+
+
+def _risk(value: float) -> str:
+    return f"{nearest(100 * value)} %"
+
+
+def _chance(value: float | None) -> str:
+    return "not known" if value is None else f"{nearest(100 * value)} %"
