@@ -1,13 +1,14 @@
 """Planning a campaign: any one of its quantities from all the others.
 
 One relation holds them together. A campaign of ``chips`` that run ``hours`` at a stress (T, V) with at most r
-``failures`` shows the target rate at confidence C when
+``failures`` shows the target rate at confidence C when, for every mechanism,
 
     ``c(r, C) <= target_fit / 1e9 x chips x hours x AF(T, V)``.
 
 ``c(r, C)`` is the upper bound on the expected count, of either kind: the fixed-look one (``poisson_upper_count``; the
 trade's chi-square, JESD85) for one look at a time fixed in advance, the anytime one (``anytime_upper_count``) for any
-number of looks. AF is the factor of the slowest mechanism, so that the target holds for each.
+number of looks. The mechanism that asks for the most chip-hours decides: the slowest, as a rule. Where an activation
+energy is stated with its uncertainty, AF is the worst factor and C is what is left to the count (``slowest``).
 
 As the trade does, the hours are those of all chips: a failed chip is replaced, or the hours it no longer runs are made
 up for (at r failures of n, up to r / n more of them).
@@ -26,15 +27,8 @@ from scipy.optimize import brentq
 from scipy.special import gammaincc
 
 from monitor.claims import _checks
-from monitor.claims.acceleration import (
-    BOLTZMANN_EV_PER_K,
-    ZERO_C_K,
-    Mechanism,
-    UseCondition,
-    acceleration_factor,
-)
-from monitor.claims.bounds import FIT_PER_HOUR
 from monitor.claims.coverage import H_PER_YEAR, field_hours
+from monitor.claims.slowest import TEMP_LIMITS_C, Acceleration, Pace
 from monitor.claims.stopping import pass_probability
 from monitor.claims.target import required_equivalent_h
 
@@ -46,7 +40,7 @@ Quantity = Literal["chips", "hours", "temp_c", "supply_v", "failures", "confiden
 LIMITS: dict[Quantity, tuple[float, float]] = {
     "chips": (1, 1_000_000),
     "hours": (0.001, 1e7),
-    "temp_c": (-100.0, 400.0),
+    "temp_c": TEMP_LIMITS_C,
     "supply_v": (0.001, 1000.0),
     "failures": (0, 100_000),
     "confidence": (0.01, 0.999999),
@@ -54,87 +48,8 @@ LIMITS: dict[Quantity, tuple[float, float]] = {
 }
 """What each quantity may be, both ends included; what is solved for stays inside too."""
 
-DOUBTFUL_FACTOR = 1000.0
-"""Acceleration beyond this rests on the model alone: an hour then stands for six weeks or more of use."""
-
 _WHOLE = ("chips", "failures")
-_SUPPLY_SPAN = 10.0  # a supply is sought from a tenth to ten times the highest one in use
 _TIE = 1e-12  # relative; equal but for rounding
-
-
-@dataclass(frozen=True, slots=True)
-class Acceleration:
-    """What the stress is reckoned by: the mechanisms, the use profile, the self-heating under stress in kelvin."""
-
-    mechanisms: tuple[Mechanism, ...]
-    profile: tuple[UseCondition, ...]
-    self_heating_c: float = 0.0
-
-    def __post_init__(self) -> None:
-        if not self.mechanisms:
-            raise ValueError("mechanisms must be at least one; got none")
-        _checks.finite("self_heating_c", self.self_heating_c)
-
-    def factors(self, temp_c: float, supply_v: float) -> tuple[float, ...]:
-        """The factor of every mechanism at a stress of ``temp_c`` (°C, ambient) and ``supply_v`` (V)."""
-        return tuple(self._factor(mechanism, temp_c, supply_v) for mechanism in self.mechanisms)
-
-    def slowest(self, temp_c: float, supply_v: float) -> float:
-        """The least of the factors."""
-        return min(self.factors(temp_c, supply_v))
-
-    def least_temp_c(self, factor: float, supply_v: float) -> float | None:
-        """The lowest stress temperature in °C at which every mechanism has at least ``factor``; None: nowhere.
-
-        From one temperature to another each condition of the profile gains the same
-        ``exp(Ea/k (1/T_1 - 1/T_2))``, so that the temperature follows in closed form. Sought within ``LIMITS``.
-
-        Raises ValueError where no mechanism is faster when hotter.
-        """
-        hotter_faster = [m for m in self.mechanisms if m.ea_ev > 0]
-        if not hotter_faster:
-            raise ValueError("temp_c can be solved for where a mechanism has ea_ev above 0; got none")
-        low, high = LIMITS["temp_c"]
-        start_k = low + self.self_heating_c + ZERO_C_K
-        temp_c = low
-        for mechanism in hotter_faster:
-            missing = math.log(factor / self._factor(mechanism, low, supply_v))
-            per_k = 1 / start_k - missing * BOLTZMANN_EV_PER_K / mechanism.ea_ev
-            if per_k <= 0:  # not even infinitely hot
-                return None
-            temp_c = max(temp_c, 1 / per_k - ZERO_C_K - self.self_heating_c)
-        return temp_c if temp_c <= high and self._reaches(factor, temp_c, supply_v) else None
-
-    def least_supply_v(self, factor: float, temp_c: float) -> float | None:
-        """The lowest stress supply in V at which every mechanism has at least ``factor``; None: nowhere.
-
-        In closed form, as ``least_temp_c``. Sought from a tenth to ten times the highest supply in use.
-
-        Raises ValueError where no mechanism is faster at a higher supply.
-        """
-        usual_v = max(use.supply_v for use in self.profile)
-        supply_v, high = usual_v / _SUPPLY_SPAN, usual_v * _SUPPLY_SPAN
-        moved = [m for m in self.mechanisms if m.gamma_per_v > 0 or m.voltage_exponent > 0]
-        if not moved:
-            raise ValueError(
-                "supply_v can be solved for where a mechanism has gamma_per_v or voltage_exponent above 0; got none"
-            )
-        for mechanism in moved:
-            missing = math.log(factor / self._factor(mechanism, temp_c, usual_v))
-            if mechanism.gamma_per_v:
-                needed_v = usual_v + missing / mechanism.gamma_per_v
-            elif missing > mechanism.voltage_exponent * math.log(_SUPPLY_SPAN):
-                return None
-            else:
-                needed_v = usual_v * math.exp(missing / mechanism.voltage_exponent)
-            supply_v = max(supply_v, needed_v)
-        return supply_v if supply_v <= high and self._reaches(factor, temp_c, supply_v) else None
-
-    def _factor(self, mechanism: Mechanism, temp_c: float, supply_v: float) -> float:
-        return float(acceleration_factor(mechanism, self.profile, temp_c, supply_v, self.self_heating_c))
-
-    def _reaches(self, factor: float, temp_c: float, supply_v: float) -> bool:
-        return self.slowest(temp_c, supply_v) >= factor * (1 - 1e-9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,11 +95,19 @@ class Plan:
             raise ValueError(f"exactly one quantity must be None; got {', '.join(names) or 'none'}")
         return names[0]
 
-    def expected_at_target(self, acceleration: Acceleration) -> float:
-        """Failures expected over the whole plan in parts at the target rate, by the slowest mechanism."""
-        factor = acceleration.slowest(self.known("temp_c"), self.known("supply_v"))
-        chip_hours = self.known("chips") * self.known("hours")
-        return self.known("target_fit") / FIT_PER_HOUR * chip_hours * factor
+
+@dataclass(frozen=True, slots=True)
+class Demand:
+    """What the target asks of a mechanism at the planned stress.
+
+    A bound of ``count`` expected failures at ``count_confidence``, hence ``chip_hours`` of stress at the factor of the
+    ``pace``.
+    """
+
+    pace: Pace
+    count_confidence: float
+    count: float
+    chip_hours: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,16 +136,30 @@ def solve(plan: Plan, acceleration: Acceleration, upper_count: UpperCount) -> Pl
     return None if value is None else replace(plan, **found)
 
 
+def demands(
+    plan: Plan, acceleration: Acceleration, upper_count: UpperCount, failures: int | None = None
+) -> tuple[Demand, ...]:
+    """What the target asks of every mechanism; with other ``failures`` than planned where they are given.
+
+    Chips and hours play no part. Raises ValueError as ``Acceleration.paces`` does.
+    """
+    confidence, target_fit = plan.known("confidence"), plan.known("target_fit")
+    paces = acceleration.paces(plan.known("temp_c"), plan.known("supply_v"), confidence)
+    levels = acceleration.count_confidences(confidence)
+    counts = _counts(plan, levels, upper_count, failures)
+    return tuple(
+        Demand(pace, level, count, required_equivalent_h(count, target_fit) / pace.factor)
+        for pace, level, count in zip(paces, levels, counts, strict=True)
+    )
+
+
 def hours_by_failures(
     plan: Plan, acceleration: Acceleration, upper_count: UpperCount, most: int
 ) -> tuple[float, ...]:
     """The price of a failure: hours until the target is met with 0, 1, ... ``most`` failures, all else as planned."""
     _checks.count("most", most)
-    factor = acceleration.slowest(plan.known("temp_c"), plan.known("supply_v"))
-    per_hour = plan.known("chips") * factor
-    confidence, target_fit = plan.known("confidence"), plan.known("target_fit")
     return tuple(
-        required_equivalent_h(upper_count(failures, confidence), target_fit) / per_hour
+        _chip_hours(plan, acceleration, upper_count, failures) / plan.known("chips")
         for failures in range(int(most) + 1)
     )
 
@@ -281,7 +218,8 @@ def compare(
     found = []
     for temp_c, supply_v in stresses:
         solved = solve(replace(plan, hours=None, temp_c=temp_c, supply_v=supply_v), acceleration, upper_count)
-        factors = acceleration.factors(temp_c, supply_v)
+        paces = acceleration.paces(temp_c, supply_v, plan.known("confidence"))
+        factors = tuple(pace.factor for pace in paces)
         hours = None if solved is None else solved.hours
         found.append(Candidate(temp_c, supply_v, factors, hours, life_h / min(factors)))
     return tuple(found)
@@ -290,13 +228,31 @@ def compare(
 # One solver a quantity
 
 
-def _required_h(plan: Plan, upper_count: UpperCount) -> float:
-    count = upper_count(int(plan.known("failures")), plan.known("confidence"))
-    return required_equivalent_h(count, plan.known("target_fit"))
+def _counts(
+    plan: Plan, confidences: Sequence[float], upper_count: UpperCount, failures: int | None = None
+) -> list[float]:
+    allowed = int(plan.known("failures")) if failures is None else failures
+    by_confidence = {confidence: upper_count(allowed, confidence) for confidence in set(confidences)}
+    return [by_confidence[confidence] for confidence in confidences]
 
 
-def _slowest(plan: Plan, acceleration: Acceleration) -> float:
-    return acceleration.slowest(plan.known("temp_c"), plan.known("supply_v"))
+def _chip_hours(
+    plan: Plan, acceleration: Acceleration, upper_count: UpperCount, failures: int | None = None
+) -> float:
+    """What the mechanism that decides asks for."""
+    return max(demand.chip_hours for demand in demands(plan, acceleration, upper_count, failures))
+
+
+def _planned_chip_hours(plan: Plan) -> float:
+    return plan.known("chips") * plan.known("hours")
+
+
+def _needed_factors(plan: Plan, acceleration: Acceleration, upper_count: UpperCount) -> list[float]:
+    levels = acceleration.count_confidences(plan.known("confidence"))
+    return [
+        required_equivalent_h(count, plan.known("target_fit")) / _planned_chip_hours(plan)
+        for count in _counts(plan, levels, upper_count)
+    ]
 
 
 def _needed(name: Quantity, value: float) -> float | None:
@@ -306,62 +262,63 @@ def _needed(name: Quantity, value: float) -> float | None:
 
 
 def _chips(plan: Plan, acceleration: Acceleration, upper_count: UpperCount) -> int | None:
-    per_chip_h = plan.known("hours") * _slowest(plan, acceleration)
-    needed = _needed("chips", _required_h(plan, upper_count) / per_chip_h)
+    needed = _needed("chips", _chip_hours(plan, acceleration, upper_count) / plan.known("hours"))
     if needed is None:
         return None
     return max(math.ceil(needed * (1 - _TIE)), int(plan.known("failures")) + 1)
 
 
 def _hours(plan: Plan, acceleration: Acceleration, upper_count: UpperCount) -> float | None:
-    per_hour_h = plan.known("chips") * _slowest(plan, acceleration)
-    return _needed("hours", _required_h(plan, upper_count) / per_hour_h)
+    return _needed("hours", _chip_hours(plan, acceleration, upper_count) / plan.known("chips"))
 
 
 def _temp_c(plan: Plan, acceleration: Acceleration, upper_count: UpperCount) -> float | None:
-    chip_hours = plan.known("chips") * plan.known("hours")
-    return acceleration.least_temp_c(_required_h(plan, upper_count) / chip_hours, plan.known("supply_v"))
+    factors = _needed_factors(plan, acceleration, upper_count)
+    return acceleration.least_temp_c(factors, plan.known("supply_v"), plan.known("confidence"))
 
 
 def _supply_v(plan: Plan, acceleration: Acceleration, upper_count: UpperCount) -> float | None:
-    chip_hours = plan.known("chips") * plan.known("hours")
-    supply_v = acceleration.least_supply_v(_required_h(plan, upper_count) / chip_hours, plan.known("temp_c"))
+    factors = _needed_factors(plan, acceleration, upper_count)
+    supply_v = acceleration.least_supply_v(factors, plan.known("temp_c"), plan.known("confidence"))
     return None if supply_v is None else _needed("supply_v", supply_v)
 
 
 def _target_fit(plan: Plan, acceleration: Acceleration, upper_count: UpperCount) -> float | None:
-    count = upper_count(int(plan.known("failures")), plan.known("confidence"))
-    equivalent_h = plan.known("chips") * plan.known("hours") * _slowest(plan, acceleration)
-    return _needed("target_fit", count * FIT_PER_HOUR / equivalent_h)
+    at_1_fit = _chip_hours(replace(plan, target_fit=1.0), acceleration, upper_count)
+    return _needed("target_fit", at_1_fit / _planned_chip_hours(plan))
 
 
 def _failures(plan: Plan, acceleration: Acceleration, upper_count: UpperCount) -> int | None:
-    """The most failures, by bisection: the count rises with them and always lies above them."""
-    confidence = plan.known("confidence")
-    expected = plan.expected_at_target(acceleration) * (1 + _TIE)
-    if upper_count(0, confidence) > expected:
+    """The most failures, by bisection: the chip-hours asked for rise with them, and no count lies below them."""
+    planned = _planned_chip_hours(plan) * (1 + _TIE)
+    if _chip_hours(plan, acceleration, upper_count, 0) > planned:
         return None
     most = min(int(plan.known("chips")) - 1, int(LIMITS["failures"][1]))
     good, bad = 0, most + 1
     while bad - good > 1:
         middle = (good + bad) // 2
-        good, bad = (middle, bad) if upper_count(middle, confidence) <= expected else (good, middle)
+        enough = _chip_hours(plan, acceleration, upper_count, middle) <= planned
+        good, bad = (middle, bad) if enough else (good, middle)
     return good
 
 
 def _confidence(plan: Plan, acceleration: Acceleration, upper_count: UpperCount) -> float | None:
-    """The highest confidence; sought on the scale of ``-log(1 - C)``, where the counts are smooth up to 1."""
-    failures = int(plan.known("failures"))
-    expected = plan.expected_at_target(acceleration)
+    """The highest confidence: the chip-hours asked for rise with it.
+
+    Both the counts do and, where an activation energy has a normal error, the limit it is taken at falls. Sought on the
+    scale of ``-log(1 - C)``, where the counts are smooth up to 1.
+    """
+    least, most = LIMITS["confidence"]
 
     def excess(scale: float) -> float:
-        return upper_count(failures, -math.expm1(-scale)) - expected
+        at = replace(plan, confidence=min(max(-math.expm1(-scale), least), most))
+        return _chip_hours(at, acceleration, upper_count) / _planned_chip_hours(plan) - 1
 
-    low, high = (-math.log1p(-limit) for limit in LIMITS["confidence"])
+    low, high = (-math.log1p(-limit) for limit in (least, most))
     if excess(low) > 0:
         return None
     if excess(high) <= 0:
-        return LIMITS["confidence"][1]
+        return most
     return -math.expm1(-float(brentq(excess, low, high, xtol=1e-14, rtol=1e-14)))
 
 

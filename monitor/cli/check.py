@@ -8,6 +8,7 @@ from pathlib import Path
 import msgspec
 
 from monitor.campaign import load
+from monitor.faces.terminal.evidence import energy
 from monitor.faces.terminal.text import lower, upper
 from monitor.figures import Prospect, prospect
 
@@ -48,8 +49,15 @@ def _head(p: Prospect) -> list[str]:
 def _lives(p: Prospect) -> list[str]:
     lines = [
         "  Stress that stands for one field life of a chip, and what the planned hours cover:",
-        f"    {'reads':<22}{p.reads_stress_h:>12.4g} h   covered {lower(p.planned_read_coverage)} times",
+        f"    {'reads':<22}{p.reads_stress_h:>12.4g} h   covered {lower(p.planned_read_coverage)} times"
+        + (" (spread over the macro)" if p.words else ""),
     ]
+    if p.words and p.planned_word_coverage is not None:
+        asked = ", which is what the field asks" if p.reads_on == "word" else ""
+        lines.append(
+            f"    {'reads of one word':<22}{p.reads_stress_h * p.words:>12.4g} h   covered "
+            f"{lower(p.planned_word_coverage)} times (all on one of {p.words} words{asked})"
+        )
     for m in p.mechanisms:
         terms = f"Ea {m.ea_ev:g} eV"
         terms += f", gamma {m.gamma_per_v:g} /V" if m.gamma_per_v else ""
@@ -71,7 +79,32 @@ def _bounds(p: Prospect) -> list[str]:
         for m in p.mechanisms
         for b in m.planned
     ]
-    return lines
+    for m in p.mechanisms:
+        if m.careful is not None:
+            lines.append(f"    {m.name}, {energy(m.careful)}, the worst of it claimed:")
+            lines += [
+                f"    {f'  at {b.ea_ev:.4g} eV':<22}{b.confidence:>10.0%}{_fit(b.fit_upper):>18}"
+                f"{_fit(b.fit_upper_anytime):>16}"
+                for b in m.careful.bounds
+            ]
+    return [*lines, *_rules(p)]
+
+
+def _rules(p: Prospect) -> list[str]:
+    """The plans declared, in hours of stress of all chips."""
+    lines = []
+    for m in p.mechanisms:
+        if m.pass_line_h is not None:
+            hours = ", ".join(f"{upper(h, 4)} h with {r}" for r, h in enumerate(m.pass_line_h))
+            lines.append(f"    {m.name}: pass line at {p.target.confidence:.0%}, by failures: {hours}")
+        if m.sequential is not None:
+            s = m.sequential
+            lines.append(
+                f"    {m.name}: sequential plan against {s.good_fit:.4g} FIT as good: accepts at "
+                f"{upper(s.accept_h, 4)} h without a failure, ends at {upper(s.end_h, 4)} h or "
+                f"{s.end_failures} failures; risks run {s.exact_producer_risk:.1%} and {s.exact_consumer_risk:.1%}"
+            )
+    return ["", "  Plans declared, hours of stress of all chips:", *lines] if lines else []
 
 
 def _verdict(p: Prospect) -> list[str]:

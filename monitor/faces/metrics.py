@@ -122,7 +122,9 @@ def _claims(figures: Figures) -> Iterator[Metric]:
     for bound in figures.read_error:
         _add(per_read, [str(bound.confidence)], bound.per_read_upper)
     yield per_read
+    yield from _careful(figures)
     yield from _target(figures)
+    yield from _plans(figures)
     yield from _gauge(
         "lifebound_lot_homogeneity_p_ratio",
         "p-value of the test whether the lots may be pooled.",
@@ -168,6 +170,53 @@ def _rates(figures: Figures) -> Iterator[Metric]:
     yield from (hours, counts, upper, lower, anytime)
 
 
+def _careful(figures: Figures) -> Iterator[Metric]:
+    """Bounds that carry the stated uncertainty of an activation energy, and bounds on the total rate."""
+    careful = GaugeMetricFamily(
+        "lifebound_failure_rate_careful_upper_per_second",
+        "Upper confidence bound with the worst of what is stated of the activation energy; it is the one claimed.",
+        labels=["mechanism", "confidence", "bound"],
+    )
+    total = GaugeMetricFamily(
+        "lifebound_total_failure_rate_upper_per_second",
+        "Upper confidence bound on the failure rate over all mechanisms together.",
+        labels=["confidence", "bound"],
+    )
+    for m in figures.mechanisms:
+        for b in m.careful.bounds if m.careful else ():
+            _add_rate(careful, [m.name, str(b.confidence), "one_look"], b.fit_upper)
+            _add_rate(careful, [m.name, str(b.confidence), "anytime"], b.fit_upper_anytime)
+    for t in figures.total:
+        _add_rate(total, [str(t.confidence), "one_look"], t.weighted)
+        _add_rate(total, [str(t.confidence), "anytime"], t.anytime)
+    yield from (careful, total)
+
+
+def _plans(figures: Figures) -> Iterator[Metric]:
+    """Verdicts of the plans that the campaign declares, and the chance of meeting the target."""
+    verdict = GaugeMetricFamily(
+        "lifebound_plan_verdict",
+        "1 for the verdict that stands of a declared plan, 0 for the others.",
+        labels=["mechanism", "plan", "verdict"],
+    )
+    for m in figures.mechanisms:
+        for name, plan, verdicts in (
+            ("pass_line", m.pass_line, ("passed", "go on", "failed")),
+            ("sequential", m.sequential, ("accept", "go on", "reject")),
+        ):
+            for word in verdicts if plan is not None else ():
+                verdict.add_metric([m.name, name, word], plan is not None and plan.verdict == word)
+    chance = GaugeMetricFamily(
+        "lifebound_target_forecast_ratio",
+        "Chance of meeting the target by the planned end: a forecast, never a claim.",
+        labels=["bound"],
+    )
+    if figures.forecast is not None:
+        _add(chance, ["anytime"], figures.forecast.chance_anytime)
+        _add(chance, ["one_look"], figures.forecast.chance_fixed)
+    yield from (verdict, chance)
+
+
 def _target(figures: Figures) -> Iterator[Metric]:
     """Each mechanism for itself; the one that meets the target last decides."""
     target = figures.target
@@ -205,11 +254,18 @@ def _coverage(figures: Figures) -> Iterator[Metric]:
         "Equivalent time credited over one field life.",
         labels=["mechanism", "chip"],
     )
+    word = GaugeMetricFamily(
+        "lifebound_word_read_coverage_ratio",
+        "Credited reads of one word over the reads of one field life, were all of them on it.",
+        labels=["chip"],
+    )
     for which in ("least", "median", "most", "fleet"):
+        if figures.coverage.reads_word is not None:
+            word.add_metric([which], getattr(figures.coverage.reads_word, which))
         reads.add_metric([which], getattr(figures.coverage.reads, which))
         for line in figures.coverage.life:
             life.add_metric([line.mechanism, which], getattr(line, which))
-    yield from (reads, life)
+    yield from (reads, word, life)
 
 
 def _boards(boards: list[BoardFigures]) -> Iterator[Metric]:

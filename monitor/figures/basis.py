@@ -13,6 +13,7 @@ from itertools import accumulate
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.campaign import Campaign
 from monitor.claims import anytime_upper_count, guarded_confidence, poisson_upper_count
 from monitor.figures.failed import FailedChip
 from monitor.ledger import Ledger
@@ -62,6 +63,15 @@ class Standing:
             weights.equivalent_h(accounts.low, accounts.high),
             failures_by_mechanism(ledger, failed),
         )
+
+    @classmethod
+    def planned(cls, campaign: Campaign) -> Standing:
+        """Where the account would stand with every chip credited at the set-point for all planned hours."""
+        ledger = Ledger(campaign)
+        factors = (*ledger.weights.at_set_point, *ledger.weights.guards_at_set_point)
+        chip_h = np.outer(factors, np.full(len(campaign.chips), campaign.planned_hours))
+        total_h = [len(campaign.chips) * campaign.planned_hours * factor for factor in factors]
+        return cls(ledger, [], total_h, chip_h, [0] * len(campaign.mechanisms))
 
     def plain(self, mechanism: int, confidence: float) -> Basis:
         """The activation energy taken as certain."""

@@ -10,6 +10,7 @@ from monitor.claims import (
     EaInterval,
     EaNormal,
     Mechanism,
+    PassLine,
     Risks,
     SequentialPlan,
     Swing,
@@ -97,8 +98,8 @@ def _mechanism(standing: Standing, m: int) -> doc.MechanismFigures:
             bounds=fixed(campaign, everyone, hours),
             anytime=anytime(campaign, everyone, hours),
         ),
-        effective_use_temp_c=_effective_temp_c(mechanism, campaign.use.profile),
-        careful=_careful(standing, m),
+        effective_use_temp_c=effective_use_temp_c(mechanism, campaign.use.profile),
+        careful=careful(standing, m),
         pass_line=_pass_line(standing, m, final),
         sequential=_sequential(standing, m, final),
         life=life(standing, m),
@@ -109,7 +110,8 @@ def _mechanism(standing: Standing, m: int) -> doc.MechanismFigures:
     )
 
 
-def _careful(standing: Standing, m: int) -> doc.Careful | None:
+def careful(standing: Standing, m: int) -> doc.Careful | None:
+    """The bounds that carry what is stated of an activation energy; None where nothing is."""
     campaign = standing.ledger.campaign
     energy = campaign.energies[m]
     if energy is None:
@@ -141,14 +143,13 @@ def _fit(count: float, equivalent_h: float) -> float | None:
 
 def _pass_line(standing: Standing, m: int, basis: Basis) -> doc.PassLineStanding | None:
     campaign = standing.ledger.campaign
-    allowed = campaign.claims.failures_allowed
-    if allowed is None:
+    line = pass_line_of(basis, campaign)
+    if line is None:
         return None
-    line = _line(allowed, basis.count_confidence)
     rate = campaign.target_fit / FIT_PER_HOUR
     decision = line.decision([h * rate for h in standing.path_h(m, basis.row)], basis.equivalent_h * rate)
     return doc.PassLineStanding(
-        failures_allowed=allowed,
+        failures_allowed=line.failures_allowed,
         confidence=basis.confidence,
         fixed_look_confidence=line.adjusted_confidence,
         pass_h=None if line.fails(basis.failures) else line.counts[basis.failures] / rate,
@@ -159,18 +160,15 @@ def _pass_line(standing: Standing, m: int, basis: Basis) -> doc.PassLineStanding
 
 def _sequential(standing: Standing, m: int, basis: Basis) -> doc.SequentialStanding | None:
     campaign = standing.ledger.campaign
-    rule = campaign.claims
-    if rule.discrimination is None:
+    plan = sequential_of(campaign)
+    if plan is None or plan.truncation is None:
         return None
-    plan = sequential_plan(campaign.target_fit, rule.discrimination, rule.producer_risk, rule.consumer_risk)
-    if plan.truncation is None:
-        raise AssertionError("a truncated plan was asked for")
-    risks = _risks(plan)
+    risks = exact_risks_of(plan)
     decision = plan.decision(standing.path_h(m, basis.row), basis.equivalent_h)
     return doc.SequentialStanding(
-        good_fit=campaign.target_fit / rule.discrimination,
-        producer_risk=rule.producer_risk,
-        consumer_risk=rule.consumer_risk,
+        good_fit=campaign.target_fit / plan.discrimination,
+        producer_risk=plan.producer_risk,
+        consumer_risk=plan.consumer_risk,
         exact_producer_risk=risks.producer,
         exact_consumer_risk=risks.consumer,
         accept_h=plan.accept_h(basis.failures),
@@ -222,16 +220,32 @@ def _stated(standing: Standing, m: int) -> list[Swing]:
             return []
 
 
+def pass_line_of(basis: Basis, campaign: Campaign) -> PassLine | None:
+    """The pass line that the campaign declares, at what the basis leaves of the confidence."""
+    allowed = campaign.claims.failures_allowed
+    return None if allowed is None else _line(allowed, basis.count_confidence)
+
+
+def sequential_of(campaign: Campaign) -> SequentialPlan | None:
+    """The truncated sequential plan that the campaign declares."""
+    rule = campaign.claims
+    if rule.discrimination is None:
+        return None
+    return sequential_plan(campaign.target_fit, rule.discrimination, rule.producer_risk, rule.consumer_risk)
+
+
 _line = lru_cache(maxsize=64)(pass_line)
 
 
 @lru_cache(maxsize=64)
-def _risks(plan: SequentialPlan) -> Risks:
+def exact_risks_of(plan: SequentialPlan) -> Risks:
+    """The risks a plan runs, computed once."""
     return exact_risks(plan)
 
 
 @lru_cache(maxsize=64)
-def _effective_temp_c(mechanism: Mechanism, profile: tuple[UseCondition, ...]) -> float | None:
+def effective_use_temp_c(mechanism: Mechanism, profile: tuple[UseCondition, ...]) -> float | None:
+    """The one use junction of the profile's thermal factor; None where there is none."""
     try:
         return effective_temp_c(mechanism, profile)
     except ValueError:  # without an activation energy no one temperature stands for several

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import msgspec
 
 from monitor.campaign import Campaign
 from monitor.claims import (
-    anytime_upper_count,
+    SequentialPlan,
     anytime_upper_fit,
     field_hours,
     field_reads,
     fixed_look_bound,
-    poisson_upper_count,
     required_equivalent_h,
 )
-from monitor.figures.document import UseLine
-from monitor.ledger import Limits, Weights
+from monitor.figures.basis import Basis, Standing
+from monitor.figures.claimed import (
+    careful,
+    effective_use_temp_c,
+    exact_risks_of,
+    pass_line_of,
+    sequential_of,
+)
+from monitor.figures.document import Careful, UseLine
+from monitor.ledger import Limits
 from shared.quantities import MS_PER_H, MS_PER_S
 
 
@@ -27,6 +32,17 @@ class PlannedBound(msgspec.Struct, frozen=True):
     confidence: float
     fit_upper: float | None
     fit_upper_anytime: float | None
+
+
+class PlannedSequential(msgspec.Struct, frozen=True):
+    """The sequential plan in hours of stress of all chips: acceptance without a failure, and the end at the latest."""
+
+    good_fit: float
+    accept_h: float
+    end_h: float
+    end_failures: int
+    exact_producer_risk: float
+    exact_consumer_risk: float
 
 
 class MechanismProspect(msgspec.Struct, frozen=True):
@@ -40,6 +56,10 @@ class MechanismProspect(msgspec.Struct, frozen=True):
     life_stress_h: float
     planned_life_coverage: float
     planned: list[PlannedBound]
+    effective_use_temp_c: float | None  # junction
+    careful: Careful | None  # at the planned end, with what is stated of Ea's uncertainty
+    pass_line_h: list[float] | None  # hours of stress that pass, by number of failures
+    sequential: PlannedSequential | None
 
 
 class PlannedTarget(msgspec.Struct, frozen=True):
@@ -85,6 +105,9 @@ class Prospect(msgspec.Struct, frozen=True):
     field_reads: float
     reads_stress_h: float  # hours of reading at the nominal rate that stand for the field's reads
     planned_read_coverage: float
+    reads_on: str
+    words: int | None
+    planned_word_coverage: float | None  # of one word, were all of the field's reads on it
     mechanisms: list[MechanismProspect]
     target: PlannedTarget
     warnings: list[str]
@@ -92,8 +115,8 @@ class Prospect(msgspec.Struct, frozen=True):
 
 def prospect(campaign: Campaign) -> Prospect:
     """Summarise a campaign, with nothing assumed but its file: every chip credited for all of the planned hours."""
-    limits, weights = Limits.of(campaign), Weights(campaign)
-    stress, use = campaign.stress, campaign.use
+    limits, planned = Limits.of(campaign), Standing.planned(campaign)
+    stress, use, words = campaign.stress, campaign.use, campaign.macro.words
     chips = len(campaign.chips)
     lots: dict[str, int] = {}
     for chip in campaign.chips:
@@ -125,33 +148,61 @@ def prospect(campaign: Campaign) -> Prospect:
         field_reads=life_reads,
         reads_stress_h=reads_stress_h,
         planned_read_coverage=campaign.planned_hours / reads_stress_h,
-        mechanisms=[
-            MechanismProspect(
-                name=mechanism.name,
-                ea_ev=mechanism.ea_ev,
-                gamma_per_v=mechanism.gamma_per_v,
-                voltage_exponent=mechanism.voltage_exponent,
-                acceleration=factor,
-                life_stress_h=field_hours(use.life_years) / factor,
-                planned_life_coverage=campaign.planned_hours * factor / field_hours(use.life_years),
-                planned=_planned(campaign, chips * campaign.planned_hours * factor),
-            )
-            for mechanism, factor in zip(weights.mechanisms, weights.at_set_point, strict=True)
-        ],
-        target=_planned_target(campaign, chips, weights.at_set_point),
+        reads_on=use.reads_on,
+        words=words,
+        planned_word_coverage=None if words is None else campaign.planned_hours / reads_stress_h / words,
+        mechanisms=[_mechanism(planned, m) for m in range(len(campaign.mechanisms))],
+        target=_planned_target(planned),
         warnings=[str(warning) for warning in campaign.warnings],
     )
 
 
-def _planned_target(campaign: Campaign, chips: int, factors: Sequence[float]) -> PlannedTarget:
-    confidence = max(campaign.confidence)
-    slowest = chips * min(factors)  # equivalent hours an hour of the mechanism that takes longest
+def _mechanism(planned: Standing, m: int) -> MechanismProspect:
+    campaign = planned.ledger.campaign
+    mechanism, factor = campaign.mechanisms[m], planned.ledger.weights.at_set_point[m]
+    final = planned.claimed(m, max(campaign.confidence))
+    pace = len(campaign.chips) * final.acceleration  # equivalent hours an hour of stress
+    line, plan = pass_line_of(final, campaign), sequential_of(campaign)
+    return MechanismProspect(
+        name=mechanism.name,
+        ea_ev=mechanism.ea_ev,
+        gamma_per_v=mechanism.gamma_per_v,
+        voltage_exponent=mechanism.voltage_exponent,
+        acceleration=factor,
+        life_stress_h=field_hours(campaign.use.life_years) / factor,
+        planned_life_coverage=campaign.planned_hours * factor / field_hours(campaign.use.life_years),
+        planned=_planned(campaign, planned.total_h[m]),
+        effective_use_temp_c=effective_use_temp_c(mechanism, campaign.use.profile),
+        careful=careful(planned, m),
+        pass_line_h=None
+        if line is None
+        else [required_equivalent_h(count, campaign.target_fit) / pace for count in line.counts],
+        sequential=None if plan is None else _sequential(plan, pace),
+    )
+
+
+def _sequential(plan: SequentialPlan, pace: float) -> PlannedSequential | None:
+    accept_h, risks = plan.accept_h(0), exact_risks_of(plan)
+    if plan.truncation is None or accept_h is None:
+        return None
+    return PlannedSequential(
+        good_fit=plan.target_fit / plan.discrimination,
+        accept_h=accept_h / pace,
+        end_h=plan.truncation.equivalent_h / pace,
+        end_failures=plan.truncation.failures,
+        exact_producer_risk=risks.producer,
+        exact_consumer_risk=risks.consumer,
+    )
+
+
+def _planned_target(planned: Standing) -> PlannedTarget:
+    """Hours of stress until the mechanism that takes longest meets the target, by either bound."""
+    campaign = planned.ledger.campaign
+    confidence, chips = max(campaign.confidence), len(campaign.chips)
+    bases = planned.all_claimed(confidence)
     hours, anytime_h = (
-        required_equivalent_h(count, campaign.target_fit) / slowest
-        for count in (
-            poisson_upper_count(0, confidence),
-            anytime_upper_count(0, confidence, campaign.claims.mixture_rate),
-        )
+        max(required_equivalent_h(count(b, 0), campaign.target_fit) / (chips * b.acceleration) for b in bases)
+        for count in (Basis.fixed_count, Basis.anytime_count)
     )
     return PlannedTarget(confidence, hours, anytime_h, reachable=anytime_h <= campaign.planned_hours)
 

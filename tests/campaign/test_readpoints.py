@@ -1,4 +1,4 @@
-"""Read points from CSV: every wrong cell named, rows that must agree, times, and what the claims are given."""
+"""Read points from CSV: every wrong cell named, rows that must agree, and times."""
 
 from __future__ import annotations
 
@@ -16,10 +16,8 @@ from monitor.campaign.readpoints import (
     MAX_READINGS,
     Reading,
     ReadPoints,
-    parameters,
     read_points_from_csv,
 )
-from monitor.claims.drift import Limits, Measurement
 
 HEADER = ",".join(COLUMNS)
 TIMES = "2026-03-01T08:00:00Z,2026-03-02T09:30:00Z"
@@ -129,23 +127,6 @@ def test_what_is_written_is_read(rows: list[tuple[str, int, str, float]]) -> Non
     result = read_points_from_csv("rp.csv", out.getvalue(), SERIALS)
     assert result.problems == ()
     assert [(r.serial, r.read_point_h, r.parameter, r.value) for r in result.readings] == rows
-
-
-def test_readings_by_parameter_for_the_claims() -> None:
-    result = read(
-        row(parameter="Icc standby"),
-        row(parameter="access time", unit="ns", value="7", low_limit="2", high_limit="9"),
-        row(serial="A-002", value="2", removed_at=""),
-    )
-    assert [(p.name, p.unit, p.limits, p.measurements) for p in parameters(result.readings)] == [
-        (
-            "Icc standby",
-            "µA",
-            Limits(None, 5.0),
-            (Measurement("A-001", 168.0, 1.5, 25.5), Measurement("A-002", 168.0, 2.0, None)),
-        ),
-        ("access time", "ns", Limits(2.0, 9.0), (Measurement("A-001", 168.0, 7.0, 25.5),)),
-    ]
 
 
 # --- times ---------------------------------------------------------------------------------------------------------

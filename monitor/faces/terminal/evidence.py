@@ -133,19 +133,23 @@ def energy(stated: Careful) -> str:
 
 def life(shown: list[LifeShown], years: float) -> Iterator[str]:
     """Reliability shown at the end of the field life, for assumed Weibull shapes."""
-    yield f"reliability shown at {setting(years)} years of use, for an assumed Weibull shape (1: constant rate):"
-    head = ["shape", "confidence", "one look at least", "any time at least", "average FIT at most"]
+    yield (
+        f"at {setting(years)} years of use, for an assumed Weibull shape (1: constant rate): reliability R at least, "
+        "average FIT at most"
+    )
+    head = ["shape", "", "R one look", "R any time", "FIT one look", "FIT any time"]
     body = [
         [
             setting(item.shape),
             percent(item.confidence),
             lower(item.reliability_lower, 6),
             lower(item.reliability_lower_anytime, 6),
-            f"{upper(item.average_fit_upper)} / {upper(item.average_fit_upper_anytime)}",
+            upper(item.average_fit_upper),
+            upper(item.average_fit_upper_anytime),
         ]
         for item in shown
     ]
-    yield from (f"  {line}" for line in table([head, *body], ">>>>>"))
+    yield from (f"  {line}" for line in table([head, *body], ">>>>>>"))
 
 
 def early(shown: list[EarlyShown]) -> Iterator[str]:
@@ -185,7 +189,7 @@ def influences(rows: list[Influence]) -> Iterator[str]:
 
 def _parameter(row: Influence) -> str:
     name, unit = _PARAMETERS.get(row.parameter, (row.parameter, ""))
-    return f"{name} {nearest(row.low)} to {nearest(row.high)} {unit}".rstrip()
+    return f"{name} {setting(row.low)} to {setting(row.high)} {unit}".rstrip()
 
 
 def _claimed_h(item: MechanismFigures) -> float:

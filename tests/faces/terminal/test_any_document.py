@@ -1,41 +1,19 @@
-"""Whatever the document holds, the view draws it within its size and says STALE exactly when it must."""
+"""Whatever the document holds, the view draws it within its size and says STALE exactly when it must.
+
+The documents are made from the types of the document itself, so that a new field needs no word here.
+"""
 
 from __future__ import annotations
 
-from typing import Any
+import types
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
+import msgspec
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.faces.terminal import Link, plain_line, summary
-from monitor.figures.document import (
-    Anytime,
-    BoardFigures,
-    Chips,
-    CoverageFigures,
-    DispositionLine,
-    EveryFailure,
-    Exposure,
-    FailureFigures,
-    Figures,
-    FixedLook,
-    Incident,
-    Intake,
-    LifeRatios,
-    LotFigures,
-    LotMechanism,
-    MechanismFigures,
-    Plan,
-    PoolingFigures,
-    Ratios,
-    ReadErrorBound,
-    Reads,
-    SocketFigures,
-    Target,
-    TargetFixed,
-    Uncredited,
-    UseLine,
-)
+from monitor.figures.document import BoardFigures, Figures, MechanismFigures, SocketFigures
 from monitor.rules.alerts import Alert
 from tests.faces.terminal.test_page import CONTROL
 from tests.faces.terminal.test_view import assert_fits, printed
@@ -44,7 +22,7 @@ COUNT = st.integers(min_value=0, max_value=2**63)
 INSTANT = st.integers(min_value=-(2**63), max_value=2**63)
 HOURS = st.floats(min_value=0, allow_infinity=False)
 NUMBER = st.floats(allow_nan=True)
-MAYBE = st.none() | st.floats(min_value=0, allow_infinity=False)
+FINITE = st.floats(allow_nan=False, allow_infinity=False)
 CONFIDENCE = st.sampled_from([0.6, 0.9, 0.95, 0.999]) | st.floats(min_value=0, max_value=1)
 WORDS = st.text(max_size=12) | st.sampled_from(
     ["\x1b[2J", "[/red]", "\u202ex", "晶" * 30, "A" * 200, "\ud800", "STALE"]
@@ -54,57 +32,60 @@ STATE = NAME | st.sampled_from(
     ["reading", "failed", "not relevant", "never seen", "offline", "silent", "counter", "unwitnessed",
      "temperature", "supply", "not reading", "stressing", "starting"]
 )  # fmt: skip
+VERDICT = NAME | st.sampled_from(["passed", "failed", "go on", "accept", "reject", "lots differ"])
+MEASURED = st.none() | NUMBER
+
+FIELDS: dict[str, st.SearchStrategy[Any]] = {
+    **dict.fromkeys(("t_ms", "when_ms", "up_ms"), INSTANT),
+    **dict.fromkeys(("as_of_ms", "last_t_ms", "last_recv_ms"), st.none() | INSTANT),
+    **dict.fromkeys(("temp_c", "supply_v"), NUMBER),
+    **dict.fromkeys(("ea_ev", "gamma_per_v", "voltage_exponent", "acceleration"), NUMBER),
+    **dict.fromkeys(("low", "high", "change", "value", "median", "least_margin"), FINITE),
+    "confidence": CONFIDENCE,
+    "verdict": VERDICT,
+    "state": STATE,
+}
+OF_TYPE: dict[tuple[type, str], st.SearchStrategy[Any]] = {
+    (BoardFigures, "temp_c"): MEASURED,
+    (BoardFigures, "supply_v"): MEASURED,
+    (BoardFigures, "sockets"): st.deferred(lambda: few(document(SocketFigures), 8)),
+    (SocketFigures, "socket"): st.integers(0, 300) | COUNT,
+    (MechanismFigures, "curve"): st.just([]),  # for other faces
+}
 
 
-def few(strategy: st.SearchStrategy[Any], most: int = 3) -> st.SearchStrategy[list[Any]]:
+def few(strategy: st.SearchStrategy[Any], most: int = 2) -> st.SearchStrategy[list[Any]]:
     return st.lists(strategy, max_size=most)
 
 
-LOOK = st.builds(FixedLook, CONFIDENCE, MAYBE, MAYBE, MAYBE)
-ALWAYS = st.builds(Anytime, CONFIDENCE, MAYBE)
-EVERY = st.builds(EveryFailure, COUNT, few(LOOK), few(ALWAYS))
-MECHANISM = st.builds(MechanismFigures, NAME, *[NUMBER] * 4, HOURS, COUNT, few(LOOK), few(ALWAYS), EVERY)
-LOT_MECHANISM = st.builds(LotMechanism, NAME, HOURS, COUNT, few(LOOK), few(ALWAYS))
-LOT = st.builds(LotFigures, NAME, COUNT, COUNT, HOURS, COUNT, few(LOT_MECHANISM))
-USE = st.builds(UseLine, *[NUMBER] * 4)
-PLAN = st.builds(Plan, NAME, *[NUMBER] * 9, few(USE), *[NUMBER] * 4)
-DISPOSITION = st.builds(DispositionLine, NAME, st.none() | NAME, NAME, NAME, INSTANT)
-FIXED = st.builds(TargetFixed, st.booleans(), MAYBE, MAYBE, st.none() | NAME)
-TARGET = st.builds(Target, HOURS, st.booleans(), MAYBE, MAYBE, st.none() | NAME, CONFIDENCE, NAME, FIXED)
-LIFE = st.builds(LifeRatios, NAME, HOURS, HOURS, HOURS, HOURS)
-COVERAGE = st.builds(CoverageFigures, st.builds(Ratios, HOURS, HOURS, HOURS, HOURS), few(LIFE))
-FAILURE = st.builds(
-    FailureFigures, NAME, NAME, NAME, COUNT, COUNT, INSTANT, COUNT, NAME, HOURS, COUNT, st.none() | COUNT,
-    st.none() | NAME, st.none() | NAME, NAME, st.none() | NAME, st.none() | NAME, few(DISPOSITION),
-)  # fmt: skip
-SOCKET = st.builds(SocketFigures, st.integers(0, 300) | COUNT, NAME, STATE)
-BOARD = st.builds(
-    BoardFigures, NAME, COUNT, st.none() | COUNT, st.none() | INSTANT, st.none() | NUMBER, st.none() | NUMBER,
-    STATE, st.none() | INSTANT, COUNT, HOURS, few(SOCKET, 8),
-)  # fmt: skip
-INTAKE = st.builds(
-    Intake, *[COUNT] * 10, st.dictionaries(NAME, COUNT, max_size=3),
-    few(st.tuples(NAME, st.none() | COUNT, st.none() | COUNT)),
-)  # fmt: skip
-FIGURES = st.builds(
-    Figures,
-    NAME,
-    st.none() | INSTANT,
-    st.builds(Chips, *[COUNT] * 6),
-    st.builds(Exposure, HOURS, st.builds(Uncredited, *[HOURS] * 5)),
-    st.builds(Reads, *[COUNT] * 4),
-    few(MECHANISM),
-    few(st.builds(ReadErrorBound, CONFIDENCE, MAYBE)),
-    TARGET,
-    st.builds(PoolingFigures, MAYBE, NAME | st.just("lots differ"), NAME),
-    COVERAGE,
-    few(LOT),
-    few(FAILURE),
-    few(st.builds(Incident, NAME, COUNT, few(NAME), INSTANT)),
-    few(BOARD, 5),
-    INTAKE,
-    PLAN,
-)
+def document(struct: type) -> st.SearchStrategy[Any]:
+    """Any value of a part of the document."""
+    hints = get_type_hints(struct)
+    known = {name: FIELDS[name] for name in hints if name in FIELDS}
+    own = {name: given for (owner, name), given in OF_TYPE.items() if owner is struct}
+    return st.builds(struct, **({name: of_hint(hint) for name, hint in hints.items()} | known | own))
+
+
+def of_hint(hint: Any) -> st.SearchStrategy[Any]:
+    plain = {str: NAME, int: COUNT, float: HOURS, bool: st.booleans(), type(None): st.none()}
+    if hint in plain:
+        return plain[hint]
+    if isinstance(hint, type) and issubclass(hint, msgspec.Struct):
+        return document(hint)
+    origin, args = get_origin(hint), get_args(hint)
+    if origin in {Union, types.UnionType}:
+        return st.one_of([of_hint(arg) for arg in args])
+    if origin is list:
+        return few(of_hint(args[0]))
+    if origin is tuple:
+        return st.tuples(*map(of_hint, args))
+    if origin is dict:
+        return st.dictionaries(of_hint(args[0]), of_hint(args[1]), max_size=2)
+    assert origin is Literal, hint
+    return st.sampled_from(args)
+
+
+FIGURES = document(Figures)
 ALERT = st.builds(
     Alert, id=NAME, kind=NAME, subject=NAME, reason=NAME, began_ms=INSTANT, cleared_ms=st.none() | INSTANT
 )
