@@ -238,8 +238,7 @@ class Peak:
         self, confidence: float, best: float, error: float, most: Callable[[float, Floats], Floats]
     ) -> tuple[float, float]:
         """Where twice the loss of log-likelihood is the chi-square quantile; ``most`` climbs from a theta near by."""
-        _checks.confidence_level(confidence)
-        reach = float(ndtri((1 + confidence) / 2))
+        errors = reach(confidence)
 
         def limit(step: float) -> float:
             near = self.theta
@@ -247,17 +246,28 @@ class Peak:
             def excess(value: float) -> float:
                 nonlocal near
                 near = most(value, near)
-                return 2 * (self.value - self.likelihood(near)[0]) - reach**2
+                return 2 * (self.value - self.likelihood(near)[0]) - errors**2
 
             return _crossing(excess, best, step)
 
-        first_step = min(reach * error, _FIRST_STEP)
+        first_step = min(errors * error, _FIRST_STEP)
         try:
             return limit(-first_step), limit(first_step)
         except _EndlessClimbError:
-            raise ValueError(
-                f"confidence must be low enough for these data to set limits; got {confidence!r}"
-            ) from None
+            raise _no_limits(confidence) from None
+
+
+def reach(confidence: float) -> float:
+    """Root of the chi-square quantile with 1 degree of freedom; refused where it is beyond floating point."""
+    _checks.confidence_level(confidence)
+    errors = float(ndtri((1 + confidence) / 2))
+    if errors == math.inf:
+        raise _no_limits(confidence)
+    return errors
+
+
+def _no_limits(confidence: float) -> ValueError:
+    return ValueError(f"confidence must be low enough for these data to set limits; got {confidence!r}")
 
 
 def _crossing(excess: Callable[[float], float], best: float, step: float) -> float:

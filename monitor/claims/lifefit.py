@@ -26,6 +26,7 @@ from scipy.optimize import brentq
 from monitor.claims import _checks
 from monitor.claims._lifedata import Floats, hours, life_data
 from monitor.claims._locscale import LAWS, Law, Likelihood, Peak, highest
+from monitor.claims._weibull import WeibullLimits
 
 Distribution = Literal["weibull", "lognormal"]
 
@@ -71,6 +72,7 @@ class LifeFit:
     scale_se_h: float | None
     loglik: float
     _peak: Peak = field(repr=False)
+    _limits: Peak | WeibullLimits = field(repr=False)
     _units: _Units = field(repr=False)
 
     def quantile_h(self, fraction: float, at: Sequence[float] = ()) -> float:
@@ -86,7 +88,7 @@ class LifeFit:
 
     def shape_limits(self, confidence: float) -> TwoSidedLimits:
         """Two-sided limits on ``shape``."""
-        low, high = np.exp(self._peak.log_tau_limits(confidence)) / self._units.log_spread
+        low, high = np.exp(self._limits.log_tau_limits(confidence)) / self._units.log_spread
         if self.distribution == "lognormal":
             low, high = 1 / high, 1 / low
         return TwoSidedLimits(confidence, float(low), float(high))
@@ -94,14 +96,14 @@ class LifeFit:
     def time_limits_h(self, fraction: float, confidence: float, at: Sequence[float] = ()) -> TwoSidedLimits:
         """Two-sided limits on the hours at which ``fraction`` has failed: ``1 - 1/e`` for the Weibull scale."""
         point, residual = self._units.point(at), self._peak.residual(fraction)
-        low, high = self._peak.log_time_limits(residual, point, confidence)
+        low, high = self._limits.log_time_limits(residual, point, confidence)
         return TwoSidedLimits(confidence, self._units.hours(low), self._units.hours(high))
 
     def reliability_limits(
         self, time_h: float, confidence: float, at: Sequence[float] = ()
     ) -> TwoSidedLimits:
         """Two-sided limits on the fraction that is good at ``time_h`` hours (above 0)."""
-        low, high = self._peak.residual_limits(self._units.row(time_h, at), confidence)
+        low, high = self._limits.residual_limits(self._units.row(time_h, at), confidence)
         return TwoSidedLimits(confidence, self._peak.law.survival(high), self._peak.law.survival(low))
 
 
@@ -314,5 +316,14 @@ def _result(distribution: Distribution, sample: _Sample, peak: Peak, units: _Uni
         scale_se_h=None if scale_h is None else scale_h * float(coefficient_se[0]),
         loglik=peak.value - log_jacobian,
         _peak=peak,
+        _limits=_limits(distribution, sample, peak, units),
         _units=units,
     )
+
+
+def _limits(distribution: Distribution, sample: _Sample, peak: Peak, units: _Units) -> Peak | WeibullLimits:
+    """The short way to limits where there is one."""
+    if distribution != "weibull" or sample.columns.size or sample.entries.any():
+        return peak
+    log_times = units.rows(sample.times, sample.columns)[:, 0]
+    return WeibullLimits.around(peak, log_times, sample.marks)

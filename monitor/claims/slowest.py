@@ -185,6 +185,4 @@ class Acceleration:
 
     def _reaches(self, factors: Sequence[float], temp_c: float, supply_v: float, confidence: float) -> bool:
         paces = self.paces(temp_c, supply_v, confidence)
-        return all(
-            pace.factor >= factor * (1 - 1e-9) for pace, factor in zip(paces, factors, strict=True)
-        )
+        return all(pace.factor >= factor * (1 - 1e-9) for pace, factor in zip(paces, factors, strict=True))

@@ -102,6 +102,10 @@ def _plan(commands: Commands[Parser]) -> None:
         "--life-years", metavar="Y", type=quantity, help="field life in years, or '?': what the hours cover"
     )
     p.add_argument("--ea", metavar="EV", type=number, help="activation energy in eV")
+    p.add_argument(
+        "--ea-low", metavar="EV", type=number, help="lower end of an interval that holds it for sure (none)"
+    )
+    p.add_argument("--ea-high", metavar="EV", type=number, help="upper end of that interval (none)")
     p.add_argument("--gamma", metavar="G", type=number, help="exponential voltage term in 1/V (none)")
     p.add_argument("--exponent", metavar="N", type=number, help="power of the supply (none)")
     p.add_argument("--use-temp", metavar="C", type=number, help="temperature in use in °C")

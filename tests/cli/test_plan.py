@@ -9,13 +9,79 @@ from __future__ import annotations
 import json
 import shlex
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from monitor.campaign import load
+from monitor.figures.basis import Standing
 from tests.cli.command import Outcome, lifebound
 
 EXAMPLE = str(resources.files("monitor.campaign") / "examples" / "tern-a1.toml")
+CAMPAIGN = """
+[campaign]
+id = "tern-a1-plan"
+title = "Tern A1, to be planned"
+planned_hours = 1000
+read_points_h = [500]
+confidence = [0.60, 0.90]
+target_fit = 50
+
+[stress]
+temp_c = 125.0
+temp_tol_minus_c = 2.0
+temp_tol_plus_c = 5.0
+supply_v = 1.98
+supply_tol_v = 0.04
+read_rate_hz = 2.0e5
+report_interval_s = 10
+self_heating_c = 4.0
+min_read_fraction = 0.9
+max_read_fraction = 1.1
+max_gap_s = 30
+bridge_gap_s = 0
+reorder_hold_s = 60
+accelerate_at = "measured"
+
+[use]
+life_years = 15
+reads_per_day = 5.0e5
+supply_v = 1.80
+[[use.profile]]
+share = 0.06
+temp_c = -20.0
+[[use.profile]]
+share = 0.94
+temp_c = 60.0
+
+[failure]
+errors = 1
+common_cause_chips = 3
+common_cause_s = 60
+
+[intake]
+prefix = "lifebound"
+
+[claims]
+mixture_rate = 5.0
+
+[[mechanism]]
+name = "charge-loss"
+ea_ev = 1.1
+[[mechanism]]
+name = "gate-oxide"
+ea_ev = 0.7
+gamma_per_v = 3.5
+
+[[chips]]
+rack = "oven-1"
+board = 1
+sockets = "1-231"
+lot = "A"
+serial = "A-{n:03}"
+"""
+INTERVAL = "ea_low_ev = 0.6\nea_high_ev = 0.8"
 PART = "--ea 0.7 --use-temp 55"
 TRADE = {
     "chips": "231",
@@ -25,6 +91,19 @@ TRADE = {
     "confidence": "0.6",
     "target": "51.09",
 }
+
+
+@pytest.fixture
+def campaign(tmp_path: Path) -> str:
+    return written(tmp_path)
+
+
+def written(folder: Path, after_charge_loss: str = "", after_gate_oxide: str = "") -> str:
+    """The campaign file, with more said of its mechanisms."""
+    text = CAMPAIGN.replace("ea_ev = 1.1", f"ea_ev = 1.1\n{after_charge_loss}")
+    path = folder / "campaign.toml"
+    path.write_text(text.replace("ea_ev = 0.7", f"ea_ev = 0.7\n{after_gate_oxide}"))
+    return str(path)
 
 
 def plan(capsys: pytest.CaptureFixture[str], line: str) -> Outcome:
@@ -115,9 +194,9 @@ def test_years_of_field_life(capsys: pytest.CaptureFixture[str]) -> None:
 # --- a campaign file -----------------------------------------------------------------------------------------------
 
 
-def test_a_campaign_gives_all_that_is_not_asked(capsys: pytest.CaptureFixture[str]) -> None:
-    summary = json.loads(lifebound(capsys, "check", EXAMPLE, "--json").out)
-    found = facts(capsys, f"--campaign {EXAMPLE} --hours '?'")
+def test_a_campaign_gives_all_that_is_not_asked(campaign: str, capsys: pytest.CaptureFixture[str]) -> None:
+    summary = json.loads(lifebound(capsys, "check", campaign, "--json").out)
+    found = facts(capsys, f"--campaign {campaign} --hours '?'")
     for kind, hours in (("one_look", "hours"), ("any_time", "hours_anytime")):
         assert found[kind]["hours"] == pytest.approx(summary["target"][hours], rel=1e-9)
         assert (found[kind]["chips"], found[kind]["confidence"]) == (summary["chips"], 0.9)
@@ -127,35 +206,115 @@ def test_a_campaign_gives_all_that_is_not_asked(capsys: pytest.CaptureFixture[st
             assert line["life_stress_h"] == pytest.approx(told["life_stress_h"], rel=1e-9)
 
 
-def test_options_win_over_the_file(capsys: pytest.CaptureFixture[str]) -> None:
-    found = facts(capsys, f"--campaign {EXAMPLE} --hours '?' --chips 462 --confidence 0.6 --target 25")[
+def test_options_win_over_the_file(campaign: str, capsys: pytest.CaptureFixture[str]) -> None:
+    found = facts(capsys, f"--campaign {campaign} --hours '?' --chips 462 --confidence 0.6 --target 25")[
         "one_look"
     ]
-    usual = facts(capsys, f"--campaign {EXAMPLE} --hours '?' --confidence 0.6")["one_look"]
+    usual = facts(capsys, f"--campaign {campaign} --hours '?' --confidence 0.6")["one_look"]
     assert (found["chips"], found["confidence"], found["target_fit"]) == (462, 0.6, 25.0)
     assert found["hours"] == pytest.approx(usual["hours"], rel=1e-9)
 
 
-def test_the_slowest_mechanism_decides(capsys: pytest.CaptureFixture[str]) -> None:
-    found = facts(capsys, f"--campaign {EXAMPLE} --target '?'")["one_look"]
+def test_the_slowest_mechanism_decides(campaign: str, capsys: pytest.CaptureFixture[str]) -> None:
+    found = facts(capsys, f"--campaign {campaign} --target '?'")["one_look"]
     slowest = min(m["acceleration"] for m in found["mechanisms"])
     assert found["equivalent_h"] == pytest.approx(found["chips"] * found["hours"] * slowest, rel=1e-12)
     assert found["target_fit"] == pytest.approx(2.302585092994e9 / found["equivalent_h"], rel=1e-9)
 
 
-def test_uncertain_energies_are_told(tmp_path: Any, capsys: pytest.CaptureFixture[str]) -> None:
-    text = resources.files("monitor.campaign").joinpath("examples/tern-a1.toml").read_text()
-    path = tmp_path / "unsure.toml"
-    path.write_text(text.replace("ea_ev = 1.1", "ea_ev = 1.1\nea_sd_ev = 0.05"))
-    assert "uncertainty (charge-loss)" in plan(capsys, f"--campaign {path} --hours '?'").out
-    assert "uncertainty" not in plan(capsys, f"--campaign {EXAMPLE} --hours '?'").out
+# --- activation energies that are not known exactly ----------------------------------------------------------------
+
+
+UNSURE = [
+    ("", INTERVAL),
+    ("ea_sd_ev = 0.05", ""),
+    ("ea_sd_ev = 0.25", INTERVAL),
+    ("ea_sd_ev = 0.25", "ea_sd_ev = 0.02"),
+]
+
+
+@pytest.mark.parametrize(("charge_loss", "gate_oxide"), UNSURE)
+@pytest.mark.parametrize("kind", ["one_look", "any_time"])
+def test_the_account_claims_what_was_planned(
+    charge_loss: str, gate_oxide: str, kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The account of the planned hours, with as many failures, has a bound at the target, not below it."""
+    path = written(tmp_path, charge_loss, gate_oxide)
+    planned = facts(capsys, f"--campaign {path} --hours '?' --failures 1")[kind]
+    bases = Standing.planned(load(Path(path))).all_claimed(0.9)
+    chip_hours = planned["chips"] * planned["hours"]
+    bounds = []
+    for line, basis in zip(planned["mechanisms"], bases, strict=True):
+        assert line["acceleration"] == pytest.approx(basis.acceleration, rel=1e-12)
+        assert line["count_confidence"] == basis.count_confidence
+        count = basis.fixed_count(1) if kind == "one_look" else basis.anytime_count(1)
+        bounds.append(count * 1e9 / (chip_hours * basis.acceleration))
+    assert max(bounds) == pytest.approx(50.0, rel=1e-9)
+    assert max(bounds) == pytest.approx(planned["fit_upper"], rel=1e-9)
+
+
+@pytest.mark.parametrize(("charge_loss", "gate_oxide"), UNSURE)
+def test_the_confidence_of_uncertain_energies(
+    charge_loss: str, gate_oxide: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Turned round: the hours that 90 % need reach 90 %."""
+    path = written(tmp_path, charge_loss, gate_oxide)
+    hours = facts(capsys, f"--campaign {path} --hours '?'")["one_look"]["hours"]
+    found = facts(capsys, f"--campaign {path} --hours {hours!r} --confidence '?'")["one_look"]
+    assert found["confidence"] == pytest.approx(0.9, rel=1e-9)
+
+
+def test_uncertain_energies_are_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = written(tmp_path, "ea_sd_ev = 0.05", INTERVAL)
+    out = " ".join(plan(capsys, f"--campaign {path} --hours '?'").out.split())
+    # 1.1 eV less 1.6449 sd, the normal quantile of 5 %
+    assert "charge-loss: planned at Ea 1.018 eV, not at the stated 1.1 eV: a lower limit" in out
+    assert "the count is asked at 95 %" in out
+    assert "gate-oxide: planned at Ea 0.6 eV, not at the stated 0.7 eV: the worst end of its interval." in out
+    assert "and Ea as stated" in out
+    certain = plan(capsys, f"--campaign {written(tmp_path)} --hours '?'").out
+    assert "stated" not in certain
+
+
+def test_an_interval_without_a_campaign(capsys: pytest.CaptureFixture[str]) -> None:
+    """As if its worst end were stated, but for the chance of passing, which is that of a part as stated."""
+    unsure = facts(capsys, f"{trade(hours='?')} --ea-low 0.6 --ea-high 0.9")["one_look"]
+    worst = facts(capsys, trade(hours="?").replace("0.7", "0.6"))["one_look"]
+    assert unsure["hours"] == pytest.approx(worst["hours"], rel=1e-12)
+    (mechanism,) = unsure["mechanisms"]
+    assert (mechanism["ea_ev"], mechanism["ea_stated_ev"]) == (0.6, 0.7)
+    faster = 77.64538205530277 / mechanism["acceleration"]
+    for careful, certain in zip(
+        unsure["passing"], worst["passing"], strict=True
+    ):  # exp(-m) without a failure
+        assert careful["chance"] == pytest.approx(certain["chance"] ** faster, rel=1e-9)
+
+
+# --- legal, but weak -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        (trade(hours="?", temp="50"), "Use is hotter than the stress for 100 %"),
+        (trade(hours="?").replace("0.7", "0"), "The activation energy is 0"),
+        (trade(hours="?", temp="200"), "more than 1000"),
+        (trade(hours="?", temp="50"), "the stress is milder than use"),
+    ],
+)
+def test_what_is_weak_is_said(line: str, says: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert any(says in note for note in facts(capsys, line)["notes"])
+    done = plan(capsys, line)
+    assert says in " ".join(done.out.split())
+    assert "warning: " in done.out
+    assert "warning: " not in plan(capsys, trade(hours="?")).out
 
 
 # --- other stresses, sample sizes ----------------------------------------------------------------------------------
 
 
-def test_other_stresses(capsys: pytest.CaptureFixture[str]) -> None:
-    line = f"--campaign {EXAMPLE} --hours '?' --compare 125,1.98 --compare 150,2.1 --compare 135"
+def test_other_stresses(campaign: str, capsys: pytest.CaptureFixture[str]) -> None:
+    line = f"--campaign {campaign} --hours '?' --compare 125,1.98 --compare 150,2.1 --compare 135"
     found = facts(capsys, line)
     same, hotter, middle = found["stresses"]
     assert same["hours_one_look"] == pytest.approx(found["one_look"]["hours"], rel=1e-12)
@@ -223,9 +382,9 @@ def test_each_no_says_how_far_was_looked(line: str, says: str, capsys: pytest.Ca
 # --- rounding ------------------------------------------------------------------------------------------------------
 
 
-def test_no_figure_gains_by_being_shown(capsys: pytest.CaptureFixture[str]) -> None:
-    found = facts(capsys, f"--campaign {EXAMPLE} --hours '?' --target 37")
-    text = plan(capsys, f"--campaign {EXAMPLE} --hours '?' --target 37").out
+def test_no_figure_gains_by_being_shown(campaign: str, capsys: pytest.CaptureFixture[str]) -> None:
+    found = facts(capsys, f"--campaign {campaign} --hours '?' --target 37")
+    text = plan(capsys, f"--campaign {campaign} --hours '?' --target 37").out
 
     def row(label: str) -> list[float]:
         (line,) = (line for line in text.splitlines() if line.strip().startswith(f"{label}  "))
@@ -239,11 +398,14 @@ def test_no_figure_gains_by_being_shown(capsys: pytest.CaptureFixture[str]) -> N
         assert row("field life covered")[column] <= found[kind]["covered_years"]
 
 
-def test_lines_fit_a_page(capsys: pytest.CaptureFixture[str]) -> None:
+def test_lines_fit_a_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for line in (
         trade(chips="?"),
         trade(failures="?", target="55"),
         f"--campaign {EXAMPLE} --temp '?' --sample-sizes --compare 150,2.1",
+        f"--campaign {written(tmp_path, 'ea_sd_ev = 0.05', INTERVAL)} --hours 5000 --confidence '?'",
+        trade(hours="?").replace("0.7", "0") + " --self-heating 9",
+        trade(hours="?", temp="250"),
     ):
         assert max(len(text) for text in plan(capsys, line).out.splitlines()) <= 110
 
@@ -267,7 +429,7 @@ def test_lines_fit_a_page(capsys: pytest.CaptureFixture[str]) -> None:
         (trade(chips="?", temp="900"), "--temp 900: a number from -100 to 400 is allowed"),
         (trade(hours="?", chips="2.5"), "--chips 2.5: a whole number from 1 to 1,000,000 is allowed"),
         (trade(hours="?", chips="0"), "--chips 0: a whole number from 1"),
-        (trade(hours="?", failures="231"), "failures must be fewer than the chips, 231; got 231"),
+        (trade(hours="?", failures="231"), "--failures must be fewer than the chips, 231; got 231"),
         (trade(hours="?", failures="-1"), "--failures -1: a whole number from 0"),
         (trade(hours="?", confidence="60"), "--confidence 60: a number from 0.01 to 0.999999 is allowed"),
         (trade(hours="?", target="0"), "--target 0: a number from 1e-06"),
@@ -294,6 +456,15 @@ def test_lines_fit_a_page(capsys: pytest.CaptureFixture[str]) -> None:
             f"--campaign {EXAMPLE} --supply '?' --compare 150",
             "--compare 150: the supply is asked for",
         ),
+        (trade(chips="?", hours="-5"), "--hours -5: a number from 0.001 to 10,000,000 is allowed"),
+        (trade(hours="?", confidence="1"), "--confidence 1: a number from 0.01 to 0.999999 is allowed"),
+        (trade(hours="?", temp="-280"), "--temp -280: a number from -100 to 400 is allowed"),
+        (trade(hours="?").replace("55", "-280"), "--use-temp -280: a number from -100 to 400 is allowed"),
+        (trade(hours="?") + " --ea-low 0.6", "--ea-high: is needed too"),
+        (trade(hours="?") + " --ea-high 0.8", "--ea-low: is needed too"),
+        (trade(hours="?") + " --ea-low 0.8 --ea-high 0.9", "--ea-low 0.8: a number from -1 to --ea, 0.7, is"),
+        (trade(hours="?") + " --ea-low 0.1 --ea-high 0.2", "--ea-high 0.2: a number from --ea, 0.7, to 5 is"),
+        (f"--campaign {EXAMPLE} --hours '?' --ea-low 1", "--ea-low: stands in the campaign file"),
         ("--sample-sizes --confidence 1", "--confidence 1: a number from"),
         (
             "--ea 5 --gamma 100 --use-temp 25 --use-supply 1 --supply 900 --temp 200 --hours 9 --target 5 "
@@ -308,3 +479,15 @@ def test_wrong_input_is_one_sentence(line: str, says: str, capsys: pytest.Captur
     assert len(done.err.splitlines()) == 1
     assert done.err.startswith("lifebound plan: ")
     assert says in done.err
+
+
+def test_a_normal_error_needs_a_stress_hotter_than_use(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = written(tmp_path, "ea_sd_ev = 0.05")
+    for more, option in (("--temp 50", "--temp must be above 60"), ("--compare 50", "--compare 50: ")):
+        done = plan(capsys, f"--campaign {path} --hours '?' {more}")
+        assert (done.code, done.out) == (2, "")
+        assert done.err.startswith(f"lifebound plan: {option}")
+        assert "must be above 60 where" in done.err
+        assert "got 50.0" in done.err

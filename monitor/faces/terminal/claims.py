@@ -242,7 +242,7 @@ def read_lives(figures: Figures) -> list[tuple[str, Ratios | LifeRatios]]:
     )
     if covered.reads_word is None:
         return [macro]
-    word: tuple[str, Ratios | LifeRatios] = ("reads, one word", covered.reads_word)
+    word: tuple[str, Ratios | LifeRatios] = ("reads, hot word", covered.reads_word)
     return [word, macro] if covered.reads_on == "word" else [macro, word]
 
 

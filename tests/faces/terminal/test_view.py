@@ -20,11 +20,13 @@ from monitor.figures.document import (
     Exposure,
     Figures,
     FixedLook,
+    Forecast,
     PoolingFigures,
     Reads,
     SocketFigures,
     Target,
     TargetFixed,
+    TotalBounds,
     Uncredited,
     UseLine,
 )
@@ -96,8 +98,19 @@ def enormous() -> Figures:
         as_of_ms=2**63 - 1,
         failures=[samples.failure(t_ms=-(2**63), address=2**63 - 1, expected="f" * 64, observed="0" * 64)],
         target=Target(
-            1e15, False, 1e300, None, None, 0.9, "charge-loss", TargetFixed(False, 1e18, 1e19, None)
+            1e15,
+            False,
+            1e300,
+            None,
+            None,
+            0.9,
+            "charge-loss",
+            TargetFixed(False, 1e18, 1e19, None, None, 5e-324),
+            None,
+            careful=True,
         ),
+        forecast=Forecast(1e300, 1e300, 1e-300, None, "charge-loss", ""),
+        total=[TotalBounds(0.9, 1e300, 5e-324, None)],
     )
 
 
