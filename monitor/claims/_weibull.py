@@ -6,10 +6,10 @@ overflows. For r failures the log-likelihood is
 
     r ln tau + r w + tau D - e^w S(tau),    D the sum of d over the failures, S(tau) that of e^(tau d) over all chips.
 
-At a slope it is highest on the level ln(r / S), and falls off it by r (e^u - 1 - u) with u the shift of the level. So
-the lines that a confidence allows are known: slopes between two limits, and levels between two ends for each. They are
-a convex set, as the log-likelihood is concave; a limit on z at a time, or on the time of a z, is set by the one line
-at its edge that is level there with its neighbours.
+At a slope it is highest on the level ln(r / S), and falls by r (e^u - 1 - u) at u off it. So the lines that a confidence
+allows are known: slopes between two limits and, at each, levels between two ends. They are a convex set, as the
+log-likelihood is concave; so a limit on z at a time, or on the time of a z, is set by one line, on the edge of the set,
+where z at that time does not change with the slope along the edge.
 """
 
 from __future__ import annotations
@@ -26,7 +26,8 @@ from scipy.optimize import brentq
 from monitor.claims._lifedata import Floats
 from monitor.claims._locscale import Peak, reach
 
-_MOST_STEPS = 50
+_MOST_STEPS = 20
+_CLOSE = 1e-9  # of a Newton step: what it leaves is the square of that
 
 Side = Literal[-1, 1]
 """The lower or the upper end of the levels allowed."""
@@ -56,7 +57,7 @@ class WeibullLimits:
     level: float
     longest: float  # standardised log hours
     before: Floats  # d, each value once
-    chips: NDArray[np.int_]  # how many have it
+    weights: Floats  # a row of how many chips have it, and a row of that times d
     failures: int
     failed_before: float  # D
 
@@ -66,19 +67,20 @@ class WeibullLimits:
         tau, gamma = map(float, peak.theta)
         values, chips = np.unique(log_times, return_counts=True)
         longest = float(values[-1])
+        before = values - longest
         return cls(
             tau=tau,
             level=tau * longest - gamma,
             longest=longest,
-            before=values - longest,
-            chips=chips,
+            before=before,
+            weights=np.stack([chips, chips * before]),
             failures=int(np.count_nonzero(marks)),
             failed_before=float((log_times[marks] - longest).sum()),
         )
 
     def log_tau_limits(self, confidence: float) -> tuple[float, float]:
         """Limits on log tau."""
-        allowed = self._allowed(confidence)
+        allowed = _allowed_loss(confidence)
         best = math.log(self.tau)
 
         def left(log_tau: float) -> float:
@@ -91,7 +93,6 @@ class WeibullLimits:
     def residual_limits(self, row: Floats, confidence: float) -> tuple[float, float]:
         """Limits on z at one time, of which the row's first number is the standardised logarithm."""
         ahead = float(row[0]) - self.longest
-
         low, high = self._edges(confidence, lambda _tau, _level: ahead)
         return low.level + low.tau * ahead, high.level + high.tau * ahead
 
@@ -109,7 +110,7 @@ class WeibullLimits:
 
         ``ahead`` of a line's slope and level is where to look at it: log hours less the longest.
         """
-        allowed = self._allowed(confidence)
+        allowed = _allowed_loss(confidence)
         low, high = map(math.exp, self.log_tau_limits(confidence))
 
         def edge(side: Side) -> _Line:
@@ -129,15 +130,9 @@ class WeibullLimits:
 
         return edge(-1), edge(1)
 
-    def _allowed(self, confidence: float) -> float:
-        """Loss of log-likelihood."""
-        return reach(confidence) ** 2 / 2
-
     def _crest(self, tau: float) -> _Crest:
-        weights = self.chips * np.exp(tau * self.before)
-        total = float(weights.sum())
-        mean = float(weights @ self.before) / total
-        level = math.log(self.failures / total)
+        total, moment = (self.weights @ np.exp(tau * self.before)).tolist()
+        level, mean = math.log(self.failures / total), moment / total
         return _Crest(
             level,
             self.failures * (math.log(self.tau / tau) + self.level - level)
@@ -145,6 +140,11 @@ class WeibullLimits:
             -mean,
             self.failures * (mean - 1 / tau) - self.failed_before,
         )
+
+
+def _allowed_loss(confidence: float) -> float:
+    """How far the log-likelihood may be below its maximum."""
+    return reach(confidence) ** 2 / 2
 
 
 def _shift(loss: float, side: Side) -> float:
@@ -159,7 +159,7 @@ def _shift(loss: float, side: Side) -> float:
         slope = math.expm1(shift)
         step = (slope - shift - loss) / slope
         shift -= step
-        if abs(step) <= 1e-15 * abs(shift):
+        if abs(step) <= _CLOSE * abs(shift):
             break
     return shift
 

@@ -135,7 +135,7 @@ class SampleSize(msgspec.Struct, frozen=True):
 class Answer(msgspec.Struct, frozen=True):
     """Everything that ``plan`` says; a bound is None where nothing inside the limits does, or none is asked for."""
 
-    unknown: str | None
+    unknown: Asked | None
     life_years: float | None
     confidence: float | None
     one_look: Planned | None = None

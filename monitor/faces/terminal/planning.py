@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
-from typing import cast
 
-from monitor.claims.planning import Quantity
 from monitor.faces.terminal.text import (
     ANY_TIME,
     ONE_LOOK,
@@ -20,7 +18,7 @@ from monitor.faces.terminal.text import (
     upper,
     wrap,
 )
-from monitor.figures.planned import Answer, MechanismLine, Planned, Stress
+from monitor.figures.planned import Answer, Asked, MechanismLine, Planned, Stress
 
 _WIDTH = 108
 _ASSUMED = "Every chip is under stress for all the hours: a failed one is replaced, or its hours are made up."
@@ -61,7 +59,7 @@ def _number(label: str, answer: str, none: str, noun: str) -> _Face:
     return _Face(label, answer, none, written, written)
 
 
-_FACES: dict[Quantity, _Face] = {
+_FACES: dict[Asked, _Face] = {
     "target_fit": _measure("target", "Failure rate shown", "no target up to 1e9 FIT", "FIT"),
     "confidence": _Face(
         "confidence",
@@ -89,7 +87,7 @@ def _reply_blocks(answer: Answer) -> Iterator[list[str]]:
         yield _life_sentence(answer)
         yield _life_table(answer)
     elif answer.unknown is not None:
-        yield _sentence(answer, _FACES[cast(Quantity, answer.unknown)])
+        yield _sentence(answer, _FACES[answer.unknown])
         yield from _plan_blocks(answer)
 
 
@@ -112,7 +110,7 @@ def _life_sentence(answer: Answer) -> list[str]:
     return [f"Field life covered: {years} years; by {_givens(answer, ('hours', 'temp_c', 'supply_v'))}."]
 
 
-def _givens(answer: Answer, names: Iterable[Quantity]) -> str:
+def _givens(answer: Answer, names: Iterable[Asked]) -> str:
     return ", ".join(_FACES[name].stated(answer.given[name]) for name in names if name in answer.given)
 
 
@@ -137,7 +135,7 @@ def _columns(label: str, *cells: str) -> str:
     return f"    {label:<24}" + "".join(f"{cell:>18}" for cell in cells)
 
 
-def _cell(name: Quantity, answer: Answer) -> _Cell:
+def _cell(name: Asked, answer: Answer) -> _Cell:
     face = _FACES[name]
     write = face.found if name == answer.unknown else face.stated
     return lambda planned: write(getattr(planned, name))

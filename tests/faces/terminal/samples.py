@@ -11,12 +11,15 @@ from monitor.faces.terminal.text import Link
 from monitor.figures.document import (
     Anytime,
     BoardFigures,
+    Careful,
+    CarefulBound,
     Chips,
     CoverageFigures,
     DispositionLine,
     EarlyShown,
     EveryFailure,
     Exposure,
+    ExtrapolationLine,
     FailureFigures,
     Figures,
     FixedLook,
@@ -24,16 +27,24 @@ from monitor.figures.document import (
     Incident,
     Influence,
     Intake,
+    LateLine,
+    LifeFitted,
     LifeRatios,
     LifeShown,
     LotFigures,
     LotMechanism,
     MechanismFigures,
+    OutsideLine,
+    ParameterFigures,
+    PassLineStanding,
     Plan,
     PoolingFigures,
     Ratios,
     ReadErrorBound,
+    ReadPointLine,
     Reads,
+    SequentialStanding,
+    ShiftedLine,
     SocketFigures,
     Target,
     TargetFixed,
@@ -134,9 +145,10 @@ def mechanism(name: str, failures: int = 0, every: int | None = None, **changes:
     return MechanismFigures(**(usual | changes))
 
 
-def gate_oxide(failures: int = 0) -> MechanismFigures:
+def gate_oxide(failures: int = 0, **changes: Any) -> MechanismFigures:
     """A mechanism that the supply drives as well."""
-    return mechanism("gate-oxide", failures, ea_ev=0.7, gamma_per_v=3.5, acceleration=61.2)
+    own = {"ea_ev": 0.7, "gamma_per_v": 3.5, "acceleration": 61.2}
+    return mechanism("gate-oxide", failures, **(own | changes))
 
 
 def plan() -> Plan:
@@ -373,3 +385,105 @@ def ended(**changes: Any) -> Figures:
 def incident() -> Incident:
     """Three chips of one board that failed together."""
     return Incident("oven-2", 4, ["C-004", "C-005", "C-006"], FAILED_AT_MS)
+
+
+def careful(**changes: Any) -> Careful:
+    """Ea stated as an interval: fewer hours and wider bounds than the plain ones."""
+    bounds = [
+        CarefulBound(0.6, 0.6, 23.4567, 30_123_987.6, 30.4209, 85.1604),
+        CarefulBound(0.9, 0.6, 23.4567, 30_123_987.6, 76.4409, 170.0509),
+    ]
+    usual: dict[str, Any] = {"ea_low_ev": 0.6, "ea_high_ev": 0.8, "ea_sd_ev": None, "bounds": bounds}
+    return Careful(**(usual | changes))
+
+
+def passing(verdict: str = "go on", **changes: Any) -> PassLineStanding:
+    """A pass line that allows one failure."""
+    usual: dict[str, Any] = {
+        "failures_allowed": 1,
+        "confidence": 0.9,
+        "fixed_look_confidence": 0.93245,
+        "pass_h": 53_912_345.6,
+        "verdict": verdict,
+        "decided_h": None if verdict == "go on" else 53_918_765.4,
+    }
+    return PassLineStanding(**(usual | changes))
+
+
+def sequence(verdict: str = "go on", **changes: Any) -> SequentialStanding:
+    """A sequential plan of a target of 50 FIT and a discrimination of 3."""
+    usual: dict[str, Any] = {
+        "good_fit": 16.666667,
+        "producer_risk": 0.1,
+        "consumer_risk": 0.1,
+        "exact_producer_risk": 0.098765,
+        "exact_consumer_risk": 0.112345,
+        "accept_h": 65_912_345.6,
+        "reject_h": 1_238_765.4,
+        "truncation_failures": 6,
+        "truncation_h": 189_000_000.0,
+        "verdict": verdict,
+        "decided_h": None if verdict == "go on" else 65_918_765.4,
+    }
+    return SequentialStanding(**(usual | changes))
+
+
+def fitted() -> LifeFitted:
+    """A Weibull distribution fitted to a few failures; the upper limit of the scale is not known."""
+    return LifeFitted(0.9, 1.8765, 1.00989, 3.0012, 5_012_345.6, 2_019_876.5, None, 0.98, 0.9501, 0.99)
+
+
+def prediction(**changes: Any) -> ExtrapolationLine:
+    """What is foretold of the worst chip at the end of the field life."""
+    usual: dict[str, Any] = {
+        "model": "linear",
+        "serial": "A-007",
+        "shown_for": ["least margin"],
+        "value": 3.98765432,
+        "low_end": 3.5,
+        "high_end": 4.5,
+        "bound": 5.01234567,
+        "inside": True,
+        "inside_with_confidence": False,
+        "reason": None,
+    }
+    return ExtrapolationLine(**(usual | changes))
+
+
+def drifting(**changes: Any) -> ParameterFigures:
+    """A parameter at two read points, with everything that can stand out."""
+    usual: dict[str, Any] = {
+        "parameter": "Icc standby",
+        "unit": "µA",
+        "low_limit": None,
+        "high_limit": 5.0,
+        "mechanism": "gate-oxide",
+        "confidence": 0.9,
+        "life_stress_h": 2148.01,
+        "read_points": [
+            ReadPointLine(0.0, 77, 1.50004, 3.4, "A-001", None, None),
+            ReadPointLine(168.0, 76, 1.62345, -0.25, "A-007", 0.12341, 0.5),
+        ],
+        "shifted": [ShiftedLine("A-007", 168.0, 3.75)],
+        "outside": [OutsideLine("A-007", 168.0, 5.25)],
+        "late": [LateLine("A-009", 168.0, 120.5, 24.0), LateLine("A-010", 168.0, 200.0, 48.0)],
+        "extrapolations": [
+            prediction(),
+            prediction(model="power law", value=None, bound=None, reason="too few read points"),
+        ],
+    }
+    return ParameterFigures(**(usual | changes))
+
+
+def declared(passes: str = "go on", sequences: str = "go on", **changes: Any) -> Figures:
+    """Everything a campaign may declare, and everything that may be measured."""
+    mechanisms = [
+        mechanism("charge-loss", 1, fitted=fitted(), sequential=sequence(sequences)),
+        gate_oxide(1, careful=careful(), pass_line=passing(passes), sequential=sequence(sequences)),
+    ]
+    usual: dict[str, Any] = {
+        "mechanisms": mechanisms,
+        "drift": [drifting()],
+        "cautions": ["chips: 2 of at least 3 lots; a doubt"],
+    }
+    return troubled(**(usual | changes))

@@ -76,8 +76,25 @@ def hostile() -> Figures:
     """Strings of outsiders at their worst in every place where one stands."""
     failure = samples.failure(serial=HOSTILE, lot=HOSTILE, rack=HOSTILE, expected=HOSTILE, mechanism=HOSTILE)
     board = replace(samples.board("oven-1", 2), rack=HOSTILE, state=HOSTILE)
-    mechanism = samples.mechanism(HOSTILE)
+    mechanism = samples.mechanism(
+        HOSTILE, pass_line=samples.passing(HOSTILE), sequential=samples.sequence(HOSTILE)
+    )
+    point = replace(samples.drifting().read_points[-1], worst_serial=HOSTILE)
+    drift = samples.drifting(
+        parameter=HOSTILE,
+        unit=HOSTILE,
+        mechanism=HOSTILE,
+        read_points=[point],
+        shifted=[replace(line, serial=HOSTILE) for line in samples.drifting().shifted],
+        outside=[replace(line, serial=HOSTILE) for line in samples.drifting().outside],
+        late=[replace(line, serial=HOSTILE) for line in samples.drifting().late],
+        extrapolations=[
+            samples.prediction(model=HOSTILE, serial=HOSTILE, shown_for=[HOSTILE], bound=None, reason=HOSTILE)
+        ],
+    )
     return samples.troubled(
+        drift=[drift],
+        cautions=[HOSTILE],
         campaign=HOSTILE,
         failures=[failure],
         mechanisms=[mechanism],
@@ -116,6 +133,7 @@ def enormous() -> Figures:
 
 ALL = {
     "sound": samples.sound,
+    "declared": samples.declared,
     "troubled": samples.troubled,
     "three unread": samples.three_unread,
     "nothing yet": samples.nothing_yet,
