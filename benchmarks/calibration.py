@@ -76,12 +76,14 @@ Integers = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 Bound = Callable[[int, float], float | None]
 """A bound in FIT from failures and equivalent hours."""
-Expects = Literal["covers", "fails", "agrees"]
-"""A bound that is to cover at least as often as it says; one that must not; a probability that is to come true."""
+Expects = Literal["covers", "nears", "fails", "agrees"]
+"""A bound that is to cover at least as often as it says, or (approximate limits) nearly so; one that must not; a
+probability that is to come true."""
 
 PAGE = "docs/calibration.md"
-CAMPAIGNS, END_TO_END, SEED = 4000, 20, 20_260_601
+CAMPAIGNS, END_TO_END, SEED = 10_000, 20, 20_260_601
 TOLERANCE_SE = 3.0
+NEAR = 0.03  # short by no more than this are limits that call themselves approximate
 
 CONFIDENCES = (0.6, 0.9, 0.95)
 MIXTURE_RATE = 5.0
@@ -142,8 +144,9 @@ def at_failures(lives: Floats, weights: ArrayLike = 1.0) -> Floats:
 
 def at_end(lives: Floats, end_h: ArrayLike, weights: ArrayLike = 1.0) -> tuple[Integers, Floats]:
     """Failures and credited hours of each campaign that ends at ``end_h`` hours of stress."""
-    failures = np.count_nonzero(lives <= end_h, axis=1)
-    return failures, np.asarray((weights * np.minimum(lives, end_h)).sum(axis=1))
+    ends = np.asarray(end_h, dtype=np.float64)
+    credited = np.asarray(weights, dtype=np.float64) * np.minimum(lives, ends)
+    return np.count_nonzero(lives <= ends, axis=1), np.asarray(credited.sum(axis=1))
 
 
 def at_failures_with_removals(lives: Floats) -> Floats:
@@ -229,17 +232,21 @@ class Row:
     def verdict(self) -> str:
         """In a word, by three standard errors of a share that is as it says."""
         tolerance = TOLERANCE_SE * math.sqrt(self.says * (1 - self.says) / self.campaigns)
-        short = self.found < self.says - tolerance
-        if self.expects == "covers":
-            return "ANTI-CONSERVATIVE" if short else "holds"
-        if self.expects == "fails":
-            return "fails as it must" if short else "not seen to fail"
-        return "DISAGREES" if abs(self.found - self.says) > tolerance + 1e-12 else "agrees"
+        missing = self.says - self.found
+        match self.expects:
+            case "covers":
+                return "holds" if missing <= tolerance else "ANTI-CONSERVATIVE"
+            case "nears":
+                return "near" if missing <= max(tolerance, NEAR) else "ANTI-CONSERVATIVE"
+            case "fails":
+                return "fails as it must" if missing > tolerance else "not seen to fail"
+            case "agrees":
+                return "agrees" if abs(missing) <= tolerance else "DISAGREES"
 
     @property
     def is_finding(self) -> bool:
         """Whether the verdict is not the one expected."""
-        return self.verdict not in {"holds", "fails as it must", "agrees"}
+        return self.verdict not in {"holds", "near", "fails as it must", "agrees"}
 
 
 def row(claim: str, setting: str, says: float, true: ArrayLike, expects: Expects = "covers") -> Row:
@@ -409,7 +416,7 @@ def _sequential(rng: np.random.Generator, campaigns: int, discrimination: float)
     accepted, rejected = ([d[0] == word for d in ends] for word, ends in (("accept", good), ("reject", bad)))
     yield row(kind, f"good product accepted, {what}", 1 - risks.producer, accepted, "agrees")
     yield row(kind, f"bad product rejected, {what}", 1 - risks.consumer, rejected, "agrees")
-    for truth, confidence in ((0.6, 0.6), (0.8, 0.9)):
+    for truth, confidence in ((0.55, 0.6), (0.8, 0.9)):
         ends = decisions(truth)
         hours, failures = np.array([d[1] for d in ends]), np.array([d[2] for d in ends])
         setting = (
@@ -585,7 +592,7 @@ def fitted(rng: np.random.Generator, campaigns: int) -> Iterator[Row]:
         end = math.sqrt(-math.log1p(-expected / chips))
         decile = math.sqrt(-math.log1p(-0.1))
         shapes, deciles, good = [], [], []
-        for lives in use_lives_h(rng, campaigns // 8, chips, shape=shape, scale_h=1.0):
+        for lives in use_lives_h(rng, campaigns // 20, chips, shape=shape, scale_h=1.0):
             failed = lives <= end
             if np.count_nonzero(failed) < 3:
                 continue
@@ -597,22 +604,22 @@ def fitted(rng: np.random.Generator, campaigns: int) -> Iterator[Row]:
             limits = fit.reliability_limits(2 * end, confidence)
             good.append(limits.lower <= math.exp(-((2 * end) ** shape)) <= limits.upper)
         setting = f"{chips} chips, {expected:g} failures expected"
-        yield row("life fitted, limits of the shape", setting, confidence, shapes)
-        yield row("life fitted, limits of the 10 % point", setting, confidence, deciles)
-        yield row("life fitted, limits of R at twice the hours", setting, confidence, good)
+        yield row("life fitted, limits of the shape", setting, confidence, shapes, "nears")
+        yield row("life fitted, limits of the 10 % point", setting, confidence, deciles, "nears")
+        yield row("life fitted, limits of R at twice the hours", setting, confidence, good, "nears")
 
 
 def early(rng: np.random.Generator, campaigns: int) -> Iterator[Row]:
     """Failures in the first half-year of use, of a rate that is constant or falls."""
     chips, early_h, confidence = 300, 4380.0, 0.6
-    settings: tuple[tuple[float, float, float, Expects], ...] = (
-        (1.0, 1.0, 48.0, "covers"),
-        (0.5, 0.5, 48.0, "covers"),
-        (0.5, 0.5, 168.0, "covers"),
-        (0.5, 1.0, 168.0, "fails"),
+    edge = poisson_upper_count(0, confidence) * JUST_ABOVE
+    settings: tuple[tuple[float, float, float, float, Expects], ...] = (
+        (1.0, 1.0, 48.0, edge, "covers"),
+        (0.5, 0.5, 48.0, edge, "covers"),
+        (0.5, 0.5, 168.0, edge, "covers"),
+        (0.5, 1.0, 168.0, 3.0, "fails"),
     )
-    expected = poisson_upper_count(0, confidence) * JUST_ABOVE
-    for true_shape, shape, stress_h, expects in settings:
+    for true_shape, shape, stress_h, expected, expects in settings:
         scale_h = stress_h * float(true_factor(EA_EV)) * (chips / expected) ** (1 / true_shape)
         lives = use_lives_h(rng, campaigns // 2, chips, shape=true_shape, scale_h=scale_h)
         stress = lives / true_factor(EA_EV)
@@ -622,7 +629,7 @@ def early(rng: np.random.Generator, campaigns: int) -> Iterator[Row]:
             for r, h in zip(failures.tolist(), np.minimum(stress, stress_h), strict=True)
         ]
         truth = 1e6 * (early_h / scale_h) ** true_shape
-        setting = f"true shape {true_shape:g}, {stress_h:g} h of stress"
+        setting = f"true shape {true_shape:g}, {stress_h:g} h of stress, {expected:.3g} failures expected"
         true = np.array(shown, dtype=np.float64) >= truth
         yield row(f"early life, shape {shape:g} assumed", setting, confidence, true, expects)
 
@@ -712,7 +719,7 @@ def forecasts(rng: np.random.Generator, campaigns: int) -> Iterator[Row]:
     count_of = partial(anytime_upper_count, confidence=0.9, mixture_rate=MIXTURE_RATE)
     lines = np.array([count_of(r) for r in range(8)]) / TRUE_RATE
     met = ((path[:, :8] > lines) & (lines <= ended[:, None])).any(axis=1)
-    last = claimed(_fixed(0.9), after, ended) <= TRUE_FIT
+    last = np.asarray(claimed(_fixed(0.9), after, ended) <= TRUE_FIT)
     for failures in range(3):
         these = before == failures
         more_h = (CHIPS - failures) * factor * (end_h - now_h)
@@ -795,7 +802,8 @@ HOURS = 1000.0
 _CAMPAIGN = f"""
 campaign = {{id = "calibration", planned_hours = {HOURS:g}, target_fit = 100, confidence = [0.6, 0.9]}}
 stress = {{temp_c = {STRESS_C:g}, temp_tol_minus_c = 2, temp_tol_plus_c = 5, supply_v = {SUPPLY_V:g},
-  supply_tol_v = 0.04, read_rate_hz = 1000, report_interval_s = 3600, reorder_hold_s = 7200, accelerate_at = "setpoint"}}
+  supply_tol_v = 0.04, read_rate_hz = 1000, report_interval_s = 3600, reorder_hold_s = 7200,
+  accelerate_at = "setpoint"}}
 use = {{life_years = 15, reads_per_day = 5e5, supply_v = {SUPPLY_V:g}, profile = [{{share = 1, temp_c = {USE_C:g}}}]}}
 claims = {{mixture_rate = {MIXTURE_RATE}}}
 mechanism = [{{name = "charge-loss", ea_ev = {EA_EV}}}]
@@ -890,6 +898,7 @@ the claim was true, with its Monte Carlo standard error.
 
 - **holds**: true as often as it says, or more often (within three standard errors of a share that is as it says).
 - **fails as it must**: a rule that is known to break the promise, shown at work.
+- **near**: limits that call themselves approximate, short by no more than 0.03.
 - **agrees**: a probability that was told, and came true that often.
 - **ANTI-CONSERVATIVE**, **DISAGREES** or **not seen to fail**: not what was expected.
 """
@@ -951,7 +960,7 @@ def _provenance(seed: int, campaigns: int, runs: int) -> str:
     return (
         f"Command: `python -m benchmarks.calibration --campaigns {campaigns} --end-to-end {runs} --seed {seed}`. "
         f"{versions}, Python {platform.python_version()}; {platform.machine()}, {os.cpu_count()} cores. "
-        "Costly rows run a half or an eighth of the campaigns.\n"
+        "Costly rows run a half or a twentieth of the campaigns.\n"
     )
 
 

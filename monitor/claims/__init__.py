@@ -9,7 +9,7 @@ and what was got.
 - Bounds on the rate: ``bounds`` (one look), ``anytime``, ``total`` (several mechanisms), ``reads``.
 - Rules for stopping: ``stopping`` (pass line), ``sequential`` (Wald's test).
 - Life: ``life`` (assumed shape), ``lifefit``, ``survival``, ``early``, ``coverage``, ``drift`` (measured values).
-- Lots: ``pooling``. Ahead: ``target``, ``forecast``, ``planning``, ``samples``, ``binomial``.
+- Lots: ``pooling``. Ahead: ``target``, ``forecast``, ``planning``, ``slowest``, ``samples``, ``binomial``.
 """
 
 from __future__ import annotations

@@ -6,10 +6,10 @@ overflows. For r failures the log-likelihood is
 
     r ln tau + r w + tau D - e^w S(tau),    D the sum of d over the failures, S(tau) that of e^(tau d) over all chips.
 
-At a slope it is highest on the level ln(r / S), and falls by r (e^u - 1 - u) at u off it. So the lines that a confidence
-allows are known: slopes between two limits and, at each, levels between two ends. They are a convex set, as the
-log-likelihood is concave; so a limit on z at a time, or on the time of a z, is set by one line, on the edge of the set,
-where z at that time does not change with the slope along the edge.
+At a slope it is highest on the level ln(r / S), and falls by r (e^u - 1 - u) at u off it. So the lines that a
+confidence allows are known: slopes between two limits and, at each, levels between two ends. They are a convex set, as
+the log-likelihood is concave; so a limit on z at a time, or on the time of a z, is set by one line, on the edge of the
+set, where z at that time does not change with the slope along the edge.
 """
 
 from __future__ import annotations

@@ -61,10 +61,11 @@ def _lives(p: Prospect) -> list[str]:
     for m in p.mechanisms:
         terms = f"Ea {m.ea_ev:g} eV"
         terms += f", gamma {m.gamma_per_v:g} /V" if m.gamma_per_v else ""
+        doubt = "; hours with the worst of what is stated of Ea" if m.careful is not None else ""
         terms += f", exponent {m.voltage_exponent:g}" if m.voltage_exponent else ""
         lines.append(
             f"    {m.name:<22}{m.life_stress_h:>12.4g} h   covered {lower(m.planned_life_coverage)} times   "
-            f"acceleration {m.acceleration:.4g} ({terms})"
+            f"acceleration {m.acceleration:.4g} ({terms}{doubt})"
         )
     return lines
 

@@ -166,7 +166,8 @@ def _coverage(standing: Standing) -> doc.CoverageFigures:
     credited = accounts.reads_credited.astype(np.float64)
     life_reads = field_reads(use.reads_per_day, use.life_years)
     life = [
-        coverage(standing.chip_h[m], field_hours(use.life_years)) for m in range(len(campaign.mechanisms))
+        coverage(standing.chip_h[basis.row], field_hours(use.life_years))
+        for basis in standing.all_claimed(max(campaign.confidence))
     ]
     return doc.CoverageFigures(
         reads=_ratios(coverage(credited, life_reads)),

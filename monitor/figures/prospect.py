@@ -169,8 +169,10 @@ def _mechanism(planned: Standing, m: int) -> MechanismProspect:
         gamma_per_v=mechanism.gamma_per_v,
         voltage_exponent=mechanism.voltage_exponent,
         acceleration=factor,
-        life_stress_h=field_hours(campaign.use.life_years) / factor,
-        planned_life_coverage=campaign.planned_hours * factor / field_hours(campaign.use.life_years),
+        life_stress_h=field_hours(campaign.use.life_years) / final.acceleration,
+        planned_life_coverage=campaign.planned_hours
+        * final.acceleration
+        / field_hours(campaign.use.life_years),
         planned=_planned(campaign, planned.total_h[m]),
         effective_use_temp_c=effective_use_temp_c(mechanism, campaign.use.profile),
         careful=careful(planned, m),

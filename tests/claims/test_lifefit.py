@@ -238,6 +238,61 @@ def test_limits_lie_where_the_profile_likelihood_has_fallen_enough(distribution:
     assert reliability.lower < fit.reliability(700) < reliability.upper
 
 
+@st.composite
+def plain_samples(draw: st.DrawFn) -> tuple[np.ndarray, np.ndarray]:
+    """Hours on any scale and whether failed, 3 failures or more; censored at one time or at many, some with ties."""
+    rng = np.random.default_rng(draw(st.integers(0, 10**6)))
+    lives = np.sort(rng.weibull(draw(st.floats(0.5, 6)), size=draw(st.integers(8, 80))))
+    failures = draw(st.integers(3, lives.size // 2))
+    if draw(st.booleans()):
+        lives[1:failures:2] = lives[: failures - 1 : 2]
+    censored = lives[failures] * np.ones(lives.size)
+    if draw(st.booleans()):
+        censored *= rng.uniform(1, 1.5, size=lives.size)
+    failed = np.arange(lives.size) < failures
+    return np.where(failed, lives, censored) * draw(st.sampled_from([1e-3, 1e3, 1e15])), failed
+
+
+@settings(max_examples=15, deadline=None)
+@given(
+    data=plain_samples(),
+    confidence=st.floats(0.1, 0.999),
+    fraction=st.sampled_from([1e-9, 1e-3, 0.5, 1 - math.exp(-1), 0.999]),
+    stretch=st.floats(0.01, 2),
+)
+def test_weibull_limits_without_a_climb_are_those_with_one(
+    data: tuple[np.ndarray, np.ndarray], confidence: float, fraction: float, stretch: float
+) -> None:
+    """A chip that came with hours far too few to matter has all limits found by climbs on the likelihood."""
+    hours, failed = data
+    plain, climbed = (
+        fit_life(hours, failed, entry_h=[entry] + [0.0] * (hours.size - 1)) for entry in (0, 1e-300)
+    )
+    assert climbed.loglik == pytest.approx(plain.loglik, rel=1e-12, abs=1e-12)
+    time_h = stretch * float(hours.max())
+    for limits, expected in (
+        (plain.shape_limits(confidence), climbed.shape_limits(confidence)),
+        (plain.time_limits_h(fraction, confidence), climbed.time_limits_h(fraction, confidence)),
+        (plain.reliability_limits(time_h, confidence), climbed.reliability_limits(time_h, confidence)),
+    ):
+        assert (limits.lower, limits.upper) == pytest.approx(
+            (expected.lower, expected.upper), rel=1e-8, abs=1e-300
+        )
+
+
+@pytest.mark.parametrize("confidence", [1e-300, 1e-9, 1e-3])
+def test_weibull_limits_at_next_to_no_confidence_close_in_on_the_estimate(confidence: float) -> None:
+    """As far as the rounding of the likelihood lets them: its loss is as the square of the way from the maximum."""
+    fit = fit_life(NIST_H, NIST_FAILED)
+    for limits, estimate in (
+        (fit.shape_limits(confidence), fit.shape),
+        (fit.time_limits_h(0.01, confidence), fit.quantile_h(0.01)),
+        (fit.reliability_limits(700, confidence), fit.reliability(700)),
+        (fit.reliability_limits(1e-300, confidence), 1.0),
+    ):
+        assert (limits.lower, limits.upper) == pytest.approx((estimate, estimate), rel=2 * confidence + 1e-6)
+
+
 def test_limits_of_the_life_at_use_from_the_motorettes() -> None:
     """Time and reliability limits are one profile from two sides: at the upper limit of t_p, R's limit is 1 - p."""
     fit = fit_life(MOTORS_H, MOTORS_FAILED, covariates=MOTORS_C)
@@ -405,6 +460,19 @@ def test_limits_that_the_data_do_not_set() -> None:
         ValueError, match=r"confidence must be low enough for these data to set limits; got 0\.9"
     ):
         fit.shape_limits(0.9)
+
+
+@pytest.mark.parametrize("distribution", DISTRIBUTIONS)
+def test_confidence_that_is_one_but_for_rounding(distribution: str) -> None:
+    fit = fit_life(NIST_H, NIST_FAILED, distribution=distribution)
+    confidence = math.nextafter(1, 0)
+    message = rf"confidence must be low enough for these data to set limits; got {confidence}"
+    with pytest.raises(ValueError, match=message):
+        fit.shape_limits(confidence)
+    with pytest.raises(ValueError, match=message):
+        fit.reliability_limits(700, confidence)
+    with pytest.raises(ValueError, match=message):
+        fit.time_limits_h(0.01, confidence)
 
 
 @pytest.mark.parametrize(
