@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: demo test docs lint format lock clean
+.PHONY: demo test docs calibration lint format lock clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/run.stamp
@@ -16,6 +16,9 @@ test: lint
 # The page of published values, written from the checks themselves.
 docs: $(VENV)/dev.stamp
 	$(BIN)/python -m tests.published.table
+
+calibration: $(VENV)/dev.stamp
+	$(BIN)/python -m benchmarks.calibration
 
 lint: $(VENV)/dev.stamp
 	$(BIN)/ruff check .

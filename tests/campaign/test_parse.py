@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections import Counter
+from collections.abc import Callable
 from decimal import Decimal
 from pathlib import Path
 from typing import Any
@@ -16,13 +17,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from monitor.campaign import CampaignError, Source, load, parse
+from monitor.campaign import Campaign, CampaignError, Source, load, parse
+from monitor.claims import EaInterval, EaNormal
 from monitor.figures import prospect
 from monitor.ledger import Limits
 from monitor.service.account import Account
 from shared.errors import InputError
 from tests.campaign.files import DEMO, EXAMPLE, changed, problems, read, with_chips_file, without_chips
-from tests.figures.bench import toml
+from tests.figures.bench import campaign_text, make_campaign, toml
+
+
+def piece_of(new: str) -> tuple[str, str]:
+    """The line of the example that ``new`` stands in for, and ``new``."""
+    key = new.partition(" = ")[0]
+    return next(line for line in EXAMPLE.splitlines() if line.startswith(f"{key} = ")), new
+
 
 # --- the examples --------------------------------------------------------------------------------------------------
 
@@ -69,6 +78,12 @@ def test_the_example_says_what_the_interface_page_says() -> None:
         ("charge-loss", 1.1, 0.0, 0.0),
         ("gate-oxide", 0.7, 3.5, 0.0),
     ]
+    assert campaign.energies == (EaInterval(1.0, 1.2), None)
+    assert (campaign.macro.words, campaign.macro.bits, use.reads_on) == (32768, 39, "macro")
+    claims = campaign.claims
+    assert (claims.failures_allowed, claims.discrimination) == (1, 3.0)
+    assert (claims.producer_risk, claims.consumer_risk) == (0.1, 0.1)
+    assert (claims.weibull_shapes, claims.early_life_h) == ((0.5, 1.0, 2.0), 8766.0)
 
 
 def test_the_defaults_are_those_of_the_figures_page() -> None:
@@ -96,6 +111,12 @@ def test_the_defaults_are_those_of_the_figures_page() -> None:
     )
     assert (campaign.title, campaign.read_points_h) == ("", ())
     assert campaign.use.profile[0].self_heating_c == 0.0
+    assert (campaign.use.reads_on, campaign.macro.words, campaign.macro.bits) == ("macro", None, None)
+    assert campaign.energies == (None,)
+    claims = campaign.claims
+    assert (claims.failures_allowed, claims.discrimination) == (None, None), "no plan unless one is declared"
+    assert (claims.producer_risk, claims.consumer_risk) == (0.1, 0.1)
+    assert (claims.weibull_shapes, claims.early_life_h) == ((0.5, 1.0, 2.0), 8766.0)
 
 
 def test_a_profile_line_may_have_its_own_supply_and_self_heating() -> None:
@@ -138,12 +159,119 @@ def test_decimals_are_kept_as_written() -> None:
     assert Limits.of(hot).temp_high_c == 103.3
 
 
+def test_what_is_stated_of_an_activation_energy() -> None:
+    """An interval may be a point, and Ea may lie at its end; a normal error is as it is written."""
+    interval = [f"{key} = {value}" for key, value in (("ea_low_ev", 1.0), ("ea_high_ev", 1.2))]
+    for low, high in ((1.1, 1.1), (0.9, 1.1), (1.1, 1.3)):
+        text = changed((interval[0], f"ea_low_ev = {low}"), (interval[1], f"ea_high_ev = {high}"))
+        assert read(text).energies == (EaInterval(low, high), None)
+    normal = changed((interval[0], "ea_sd_ev = 0.05"), ("ea_high_ev", "# ea_high_ev"))
+    assert read(normal).energies == (EaNormal(1.1, 0.05), None)
+    both = changed(("ea_ev = 0.7", "ea_ev = 0.7\nea_sd_ev = 0.02"))
+    assert read(both).energies == (EaInterval(1.0, 1.2), EaNormal(0.7, 0.02))
+
+
+@pytest.mark.parametrize(
+    ("line", "of"),
+    [
+        ("failures_allowed = 0", lambda c: (c.claims.failures_allowed, 0)),
+        ("failures_allowed = 100", lambda c: (c.claims.failures_allowed, 100)),
+        ("discrimination = 1.5", lambda c: (c.claims.discrimination, 1.5)),
+        ("discrimination = 1000", lambda c: (c.claims.discrimination, 1000.0)),
+        ("producer_risk = 0.49", lambda c: (c.claims.producer_risk, 0.49)),
+        ("consumer_risk = 0.01", lambda c: (c.claims.consumer_risk, 0.01)),
+        ("weibull_shapes = [0.1, 10]", lambda c: (c.claims.weibull_shapes, (0.1, 10.0))),
+        ("early_life_h = 1000000", lambda c: (c.claims.early_life_h, 1e6)),
+        ("early_life_h = 0.5", lambda c: (c.claims.early_life_h, 0.5)),
+        ("words = 1", lambda c: (c.macro.words, 1)),
+        ("words = 1000000000000", lambda c: (c.macro.words, 10**12)),
+        ("bits = 1000000", lambda c: (c.macro.bits, 10**6)),
+        ('reads_on = "word"', lambda c: (c.use.reads_on, "word")),
+    ],
+)
+def test_new_keys_to_their_very_bounds(line: str, of: Callable[[Campaign], tuple[object, object]]) -> None:
+    campaign = read(changed(piece_of(line)))
+    found, expected = of(campaign)
+    assert found == expected
+    Account(campaign).figures()
+
+
+# --- doubts --------------------------------------------------------------------------------------------------------
+
+
+def doubts(*edits: tuple[str, str], text: str = EXAMPLE) -> list[str]:
+    """The warnings of a changed file, as they are told."""
+    return [str(warning) for warning in read(changed(*edits, text=text)).warnings]
+
+
+WARNED = doubts()
+
+
 def test_a_short_reorder_hold_is_a_warning_and_no_more() -> None:
     """Under twice the 20 s after which a rack sends again."""
-    assert read(changed(("reorder_hold_s = 60", "reorder_hold_s = 40"))).warnings == ()
-    (warning,) = read(changed(("reorder_hold_s = 60", "reorder_hold_s = 39.9"))).warnings
-    assert warning.where == "stress.reorder_hold_s"
-    assert "39.9" in warning.found
+    assert doubts(("reorder_hold_s = 60", "reorder_hold_s = 40")) == WARNED
+    (warning, *others) = doubts(("reorder_hold_s = 60", "reorder_hold_s = 39.9"))
+    assert warning.startswith("stress.reorder_hold_s: found 39.9;")
+    assert others == WARNED
+
+
+def test_reads_on_one_word_need_the_number_of_words() -> None:
+    words = next(line for line in EXAMPLE.splitlines() if line.startswith("words = "))
+    assert doubts(piece_of('reads_on = "word"')) == WARNED
+    assert doubts((words, "")) == WARNED, "spread over the macro nothing depends on it"
+    said = set(doubts((words, ""), piece_of('reads_on = "word"'))) - set(WARNED)
+    (warning,) = said
+    assert warning.startswith('use.reads_on: found "word"; without macro.words')
+
+
+@pytest.mark.parametrize(("lots", "per_lot"), [(3, 77), (2, 77), (3, 76), (1, 1), (4, 100)])
+def test_a_sample_under_3_lots_of_77_is_a_doubt(lots: int, per_lot: int) -> None:
+    blocks = "".join(
+        f'[[chips]]\nrack = "oven-1"\nboard = {lot}\nsockets = "1-{per_lot}"\nlot = "L{lot}"\nserial = "{lot}-{{n}}"\n'
+        for lot in range(1, lots + 1)
+    )
+    said = [w for w in read(without_chips() + blocks).warnings if w.where == "chips"]
+    expected = []
+    if lots < 3:
+        expected.append(f"{lots} of at least 3 lots")
+    if per_lot < 77:
+        expected.append(
+            "lots under 77 chips: " + ", ".join(f"L{lot} {per_lot}" for lot in range(1, lots + 1))
+        )
+    assert [w.found for w in said] == expected
+
+
+def test_of_many_small_lots_only_some_are_named() -> None:
+    blocks = "".join(
+        f'[[chips]]\nrack = "oven-1"\nboard = {lot}\nsockets = "1"\nlot = "L{lot}"\nserial = "{lot}"\n'
+        for lot in range(1, 10)
+    )
+    (said,) = (w for w in read(without_chips() + blocks).warnings if w.where == "chips")
+    assert said.found == "lots under 77 chips: L1 1, L2 1, L3 1, L4 1, L5 1, .."
+
+
+def weak(ea_ev: float, use_c: float, stress_c: float = 125) -> str:
+    """The doubts about a mechanism of that energy, stressed for a use at one temperature."""
+    campaign = make_campaign(
+        stress={"temp_c": stress_c},
+        use={"profile": [{"share": 1, "temp_c": use_c}]},
+        mechanism=[{"name": "m", "ea_ev": ea_ev}],
+    )
+    return "\n".join(str(w) for w in campaign.warnings if w.where == "mechanism[1]")
+
+
+def test_extrapolations_that_are_legal_but_weak() -> None:
+    """At 125 and 55 °C exp(Ea x 6.21736 / eV) is 78 at 0.7 eV, 993 at 1.11 eV and 1125 at 1.13 eV (by hand).
+
+    From 125 to 24.9 °C it is 100.1 °C.
+    """
+    assert weak(0.7, 55) == ""
+    assert weak(1.11, 55) == ""
+    assert "1000" in weak(1.13, 55)
+    assert weak(0.3, 25) == "", "just 100 °C"
+    assert "100" in weak(0.3, 24.9)
+    assert weak(0, 55) != "", "no acceleration by temperature at all"
+    assert weak(0.7, 130) != "", "the use is hotter than the stress"
 
 
 # --- wrong files ---------------------------------------------------------------------------------------------------
@@ -184,6 +312,33 @@ WRONG_LINES = [
     ("common_cause_chips = 1", "failure.common_cause_chips", "1", "at least 2"),
     ('prefix = "lab/#"', "intake.prefix", '"lab/#"', "without wildcards"),
     ("mixture_rate = 51", "claims.mixture_rate", "51", "0 to 50"),
+    ("failures_allowed = -1", "claims.failures_allowed", "-1", "0 to 100"),
+    ("failures_allowed = 101", "claims.failures_allowed", "101", "0 to 100"),
+    ("failures_allowed = 1.0", "claims.failures_allowed", "1.0", "whole number"),
+    ("discrimination = 1", "claims.discrimination", "1", "above 1 and at most 1000"),
+    ("discrimination = 1001", "claims.discrimination", "1001", "above 1 and at most 1000"),
+    ('discrimination = "3"', "claims.discrimination", '"3"', "above 1"),
+    ("producer_risk = 0", "claims.producer_risk", "0", "above 0 and below 0.5"),
+    ("producer_risk = 10", "claims.producer_risk", "10", "above 0 and below 0.5"),
+    ("consumer_risk = 0.5", "claims.consumer_risk", "0.5", "above 0 and below 0.5"),
+    ("weibull_shapes = []", "claims.weibull_shapes", "[]", "1 to 5"),
+    ("weibull_shapes = [2, 1]", "claims.weibull_shapes", "[2, 1]", "rising"),
+    ("weibull_shapes = [0.09]", "claims.weibull_shapes", "0.09", "0.1 to 10"),
+    ("weibull_shapes = [1, 11]", "claims.weibull_shapes", "11", "0.1 to 10"),
+    ("weibull_shapes = [1, 2, 3, 4, 5, 6]", "claims.weibull_shapes", "6", "1 to 5"),
+    ("weibull_shapes = 1", "claims.weibull_shapes", "found 1", "a list"),
+    ("early_life_h = 0", "claims.early_life_h", "0", "above 0"),
+    ("early_life_h = 1000001", "claims.early_life_h", "1000001", "1000000"),
+    ("words = 0", "macro.words", "0", "1 to 1e12"),
+    ("words = 1000000000001", "macro.words", "1000000000001", "1 to 1e12"),
+    ("bits = 39.0", "macro.bits", "39.0", "1 to 1e6"),
+    ("bits = 1000001", "macro.bits", "1000001", "1 to 1e6"),
+    ('reads_on = "words"', "use.reads_on", '"words"', '"macro"'),
+    ("ea_low_ev = 1.11", "mechanism[1].ea_low_ev", "1.11 to 1.2", "ea_ev (1.1) between them"),
+    ("ea_high_ev = 1.09", "mechanism[1].ea_low_ev", "1.0 to 1.09", "ea_ev (1.1) between them"),
+    ("ea_low_ev = -1.1", "mechanism[1].ea_low_ev", "-1.1", "-1 and 5"),
+    ("ea_high_ev = 12", "mechanism[1].ea_high_ev", "12", "-1 and 5"),
+    ("ea_high_ev = true", "mechanism[1].ea_high_ev", "true", "-1 and 5"),
     ('name = "gate-oxide"', "mechanism[2].name", "stands twice", "of its own"),
     ("ea_ev = 700", "mechanism[1].ea_ev", "700", "-1 and 5"),
     ("target_fit = 0x" + "f" * 5000, "campaign.target_fit", "very many digits", "above 0"),
@@ -212,6 +367,25 @@ WRONG_PIECES = [
         "one voltage term",
     ),
     ("ea_ev = 1.1", "", "mechanism[1].ea_ev", "missing", "eV"),
+    ("ea_low_ev", "# ea_low_ev", "mechanism[1].ea_low_ev", "only one end", "both ends are needed"),
+    ("ea_high_ev", "# ea_high_ev", "mechanism[1].ea_low_ev", "only one end", "both ends are needed"),
+    (
+        "ea_ev = 1.1",
+        "ea_ev = 1.1\nea_sd_ev = 0.1",
+        "mechanism[1].ea_sd_ev",
+        "together with an interval",
+        "one way",
+    ),
+    ("ea_ev = 0.7", "ea_ev = 0.7\nea_sd_ev = 0", "mechanism[2].ea_sd_ev", "found 0", "above 0 and at most 1"),
+    (
+        "ea_ev = 0.7",
+        "ea_ev = 0.7\nea_sd_ev = 1.1",
+        "mechanism[2].ea_sd_ev",
+        "found 1.1",
+        "above 0 and at most 1",
+    ),
+    ("[macro]", "[macro]\nword = 1", "macro.word", "unknown key", 'did you mean "words"?'),
+    ("[claims]", "[claims]\nfailures = 1", "claims.failures", "unknown key", "failures_allowed"),
     (
         "planned_hours = 1000",
         "planned_hours = 1000\nplaned_hours = 1",
@@ -237,12 +411,6 @@ WRONG_PIECES = [
     ),
     ('title = "Tern A1', 'title = "a\\nb', "campaign.title", '"a?b', "one printable line"),
 ]
-
-
-def piece_of(new: str) -> tuple[str, str]:
-    """The line of the example that ``new`` stands in for, and ``new``."""
-    key = new.partition(" = ")[0]
-    return next(line for line in EXAMPLE.splitlines() if line.startswith(f"{key} = ")), new
 
 
 @pytest.mark.parametrize(
@@ -321,6 +489,42 @@ def test_acceleration_beyond_reason_is_a_problem_not_a_crash() -> None:
     wide = changed(("temp_tol_plus_c = 5.0", "temp_tol_plus_c = 200"))
     assert [p.where for p in problems(wide)] == ["mechanism[1]", "mechanism[2]"]
     assert problems(changed(("temp_tol_plus_c = 5.0", "temp_tol_plus_c = 50"))) == []  # 22 times
+
+
+def test_the_ends_of_what_is_stated_must_be_good_for_figures_too() -> None:
+    """From 125 to 25 °C, 5 eV are exp(5 x 9.776) = 1.7e21 times; 0.7 eV only exp(6.84) = 900 (by hand)."""
+    cold = {"profile": [{"share": 1, "temp_c": 25}]}
+    stated = {"name": "m", "ea_ev": 0.7, "ea_low_ev": 0.6, "ea_high_ev": 5}
+    (high,) = problems(campaign_text(use=cold, mechanism=[stated]))
+    assert high.where == "mechanism[1]"
+    assert "Ea 5 eV" in high.found
+    (low,) = problems(changed(("ea_ev = 0.7", "ea_ev = 0.7\nea_sd_ev = 1")))
+    assert low.where == "mechanism[2]"
+    assert "Ea -4.3 eV" in low.found, "five standard errors down"
+
+
+def test_a_normal_error_where_a_condition_of_use_is_as_hot_as_the_stress() -> None:
+    """A one-sided bound on Ea would then be on the wrong side; an interval is good there too."""
+    hot = {"use": {"profile": [{"share": 0.5, "temp_c": 123}, {"share": 0.5, "temp_c": 55}]}}
+    stated = {"name": "m", "ea_ev": 0.7, "ea_sd_ev": 0.1}
+    (problem,) = problems(campaign_text(**hot, mechanism=[stated]))
+    assert problem.where == "mechanism[1].ea_sd_ev"
+    assert "ea_low_ev and ea_high_ev" in problem.allowed
+    cooler = {"use": {"profile": [{"share": 0.5, "temp_c": 122}, {"share": 0.5, "temp_c": 55}]}}
+    assert problems(campaign_text(**cooler, mechanism=[stated])) == []
+    interval = {"name": "m", "ea_ev": 0.7, "ea_low_ev": 0.6, "ea_high_ev": 0.8}
+    assert problems(campaign_text(**hot, mechanism=[interval])) == []
+
+
+@pytest.mark.parametrize("discrimination", [1.001, 1.01, 1.1])
+def test_a_plan_that_is_taken_can_be_reckoned(discrimination: float) -> None:
+    """So near to 1 the plan goes to thousands of failures: it is refused, or every figure is there in a moment."""
+    text = campaign_text(claims={"discrimination": discrimination})
+    found = problems(text)
+    if found:
+        assert [p.where for p in found] == ["claims.discrimination"]
+    else:
+        Account(read(text)).figures()
 
 
 # --- files on disk -------------------------------------------------------------------------------------------------

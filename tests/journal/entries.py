@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from monitor.campaign import Source
 from monitor.journal import Run
-from shared.entries import Disposed, Disposition, Entry, Received, Refused
+from shared.entries import Disposed, Disposition, Entry, Measured, Readout, ReadPointFile, Received, Refused
 from shared.messages import Presence, ReadError, Tally
 from shared.quantities import INT_MAX, MAX_BOARD, MAX_SOCKETS
 from shared.topics import Kind, Topic
@@ -81,6 +81,30 @@ dispositions = st.builds(
 )
 
 
+finite = st.floats(allow_nan=False, allow_infinity=False)
+readouts = st.builds(
+    Readout,
+    serial=st.text(min_size=1, max_size=64),
+    read_point_h=st.floats(min_value=0, allow_infinity=False),
+    parameter=st.text(min_size=1, max_size=64),
+    unit=st.text(min_size=1, max_size=16),
+    value=finite,
+    low_limit=st.none() | finite,
+    high_limit=st.none() | finite,
+    removed_ms=st.none() | instants,
+    measured_ms=st.none() | instants,
+)
+readpoints = st.builds(
+    ReadPointFile,
+    file=st.text(min_size=1, max_size=255),
+    sha256=st.text("0123456789abcdef", min_size=64, max_size=64),
+    mechanism=st.text(max_size=64),
+    who=st.text(min_size=1, max_size=200),
+    when_ms=instants,
+    readouts=st.lists(readouts, max_size=4).map(tuple),
+)
+
+
 @st.composite
 def received(draw: st.DrawFn) -> Received:
     kind = draw(st.sampled_from([Kind.TALLY, Kind.ERROR, Kind.PRESENCE]))
@@ -89,7 +113,7 @@ def received(draw: st.DrawFn) -> Received:
     return Received(draw(instants), Topic(draw(racks), board, kind), message)
 
 
-entries = received() | st.builds(Disposed, instants, dispositions)
+entries = received() | st.builds(Disposed, instants, dispositions) | st.builds(Measured, instants, readpoints)
 some_refused = st.builds(
     Refused,
     duplicates=counters,

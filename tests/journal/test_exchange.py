@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import tempfile
 from pathlib import Path
+from typing import Any
 
 import msgspec
 import pytest
@@ -22,7 +23,7 @@ from monitor.journal.exchange import (
     open_writer,
     read_lines,
 )
-from shared.entries import Disposed, Entry, Received, Refused
+from shared.entries import Disposed, Entry, Measured, Readout, ReadPointFile, Received, Refused
 from shared.errors import ContractError, InputError
 from shared.messages import decode
 from shared.topics import Kind, parse_topic
@@ -39,11 +40,23 @@ def entry_of(line: Line) -> Entry:
     assert isinstance(line.t_recv_ms, int)
     if not isinstance(line.disposition, msgspec.UnsetType):
         return Disposed(line.t_recv_ms, line.disposition)
+    if not isinstance(line.readpoint, msgspec.UnsetType):
+        return Measured(line.t_recv_ms, line.readpoint)
     assert isinstance(line.topic, str)
     assert isinstance(line.payload, msgspec.Raw)
     topic = parse_topic(PREFIX, line.topic)
     assert topic is not None
     return Received(line.t_recv_ms, topic, decode(topic.kind, bytes(line.payload)))
+
+
+def readpoint_line(**changes: Any) -> bytes:
+    """A line of measurements with fields of it replaced, those of its one readout too."""
+    readout = {"serial": "A-1", "read_point_h": 168.0, "parameter": "margin", "unit": "mV", "value": 1.5}
+    readout["low_limit"] = 0.5
+    whole = {"file": "a.csv", "sha256": "0" * 64, "mechanism": "m", "who": "R. Ostra", "when_ms": 7}
+    readout |= {key: value for key, value in changes.items() if key not in {*whole, "readouts"}}
+    whole |= {"readouts": [readout]} | {key: changes[key] for key in changes if key in {*whole, "readouts"}}
+    return json.dumps({"t_recv_ms": 7, "readpoint": whole}, separators=(",", ":")).encode() + b"\n"
 
 
 @pytest.mark.parametrize("name", ["run.jsonl", "run.jsonl.zst"])
@@ -69,17 +82,46 @@ def test_a_line_is_what_the_interface_says(tmp_path: Path) -> None:
     assert line["payload"]["seq"] == 3
 
 
+def test_a_line_of_measurements_is_what_the_interface_says(tmp_path: Path) -> None:
+    """What is not known is left out."""
+    path = tmp_path / "run.jsonl"
+    path.write_bytes(readpoint_line())
+    (line,) = read_lines(path)
+    readout = Readout(
+        serial="A-1", read_point_h=168.0, parameter="margin", unit="mV", value=1.5, low_limit=0.5
+    )
+    file = ReadPointFile(
+        file="a.csv", sha256="0" * 64, mechanism="m", who="R. Ostra", when_ms=7, readouts=(readout,)
+    )
+    assert entry_of(line) == Measured(7, file)
+    assert entry_line(Measured(7, file), PREFIX) == readpoint_line()
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
         (b"no json\n", "not a line of an exported run"),
         (b"[]\n", "not a line of an exported run"),
-        (b"{}\n", "needs t_recv_ms, topic and payload"),
-        (b'{"t_recv_ms":1,"topic":"a"}\n', "needs t_recv_ms, topic and payload"),
+        (b"{}\n", "needs t_recv_ms with topic and payload"),
+        (b'{"t_recv_ms":1,"topic":"a"}\n', "needs t_recv_ms with topic and payload"),
         (b'{"t_recv_ms":1.0,"topic":"a","payload":{}}\n', "not a line of an exported run"),
         (b'{"topic":"a","payload":{}}\n', "needs t_recv_ms"),
         (b'{"t_recv_ms":1,"disposition":{"serial":"A"}}\n', "not a line of an exported run"),
         (GOOD[:-2] + b',"intake":{}}\n', "needs t_recv_ms"),
+        (readpoint_line()[:-2] + b',"intake":{}}\n', "needs t_recv_ms"),
+        (readpoint_line()[:-2] + b',"topic":"a","payload":{}}\n', "needs t_recv_ms"),
+        (readpoint_line().replace(b'"t_recv_ms":7,', b""), "needs t_recv_ms"),
+        (readpoint_line(sha256="A" * 64), "not a line of an exported run"),
+        (readpoint_line(file=""), "not a line of an exported run"),
+        (readpoint_line(who=""), "not a line of an exported run"),
+        (readpoint_line(readouts=None), "not a line of an exported run"),
+        (readpoint_line(read_point_h=-1.0), "not a line of an exported run"),
+        (readpoint_line(value="1.5"), "not a line of an exported run"),
+        (readpoint_line(value=None), "not a line of an exported run"),
+        (readpoint_line(unit="V" * 17), "not a line of an exported run"),
+        (readpoint_line(removed_ms=2**70), "not a line of an exported run"),
+        (readpoint_line().replace(b"1.5", b"1e999"), "not a line of an exported run"),
+        (readpoint_line().replace(b"1.5", b"NaN"), "not a line of an exported run"),
         (b'{"intake":{"duplicates":-1}}\n', "not a line of an exported run"),
         (b'{"payload":' + b"[" * 50_000 + b"}\n", "not a line of an exported run"),
         (b'{"t_recv_ms":1,"topic":"a","payload":{', "not a line of an exported run"),

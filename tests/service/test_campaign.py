@@ -455,6 +455,20 @@ def expected(state: Document) -> Samples:  # noqa: PLR0912  one branch a metric,
             for bound in view["anytime"]:
                 rate = bound["fit_upper"] * FIT
                 put("failure_rate_anytime_upper_per_second", rate, confidence=bound["confidence"], **labels)
+        for bound in (m["careful"] or {"bounds": []})["bounds"]:
+            for kind, key in (("one_look", "fit_upper"), ("anytime", "fit_upper_anytime")):
+                careful = {"mechanism": m["name"], "confidence": bound["confidence"], "bound": kind}
+                put("failure_rate_careful_upper_per_second", bound[key] * FIT, **careful)
+        for plan, words in (("pass_line", ("passed", "failed")), ("sequential", ("accept", "reject"))):
+            for word in ("go on", *words):
+                verdict = {"mechanism": m["name"], "plan": plan, "verdict": word}
+                put("plan_verdict", m[plan]["verdict"] == word, **verdict)
+    for total in figures["total"]:
+        for kind, key in (("one_look", "weighted"), ("anytime", "anytime")):
+            confidence = total["confidence"]
+            put("total_failure_rate_upper_per_second", total[key] * FIT, confidence=confidence, bound=kind)
+    put("target_forecast_ratio", figures["forecast"]["chance_anytime"], bound="anytime")
+    put("target_forecast_ratio", figures["forecast"]["chance_fixed"], bound="one_look")
     for bound in figures["read_error"]:
         upper, confidence = bound["per_read_upper"], bound["confidence"]
         put("read_error_probability_upper_ratio", upper, confidence=confidence)
@@ -468,6 +482,7 @@ def expected(state: Document) -> Samples:  # noqa: PLR0912  one branch a metric,
     put("lot_homogeneity_p_ratio", figures["pooling"]["p_value"])
     for which in ("least", "median", "most", "fleet"):
         put("read_coverage_ratio", figures["coverage"]["reads"][which], chip=which)
+        put("word_read_coverage_ratio", figures["coverage"]["reads_word"][which], chip=which)
         for line in figures["coverage"]["life"]:
             put("life_coverage_ratio", line[which], mechanism=line["mechanism"], chip=which)
     for board in figures["boards"]:

@@ -177,7 +177,7 @@ def test_influences_say_which_are_stated() -> None:
 # --- reads of one word and of one bit ------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("reads_on", "first"), [("word", "reads, one word"), ("macro", "reads, macro")])
+@pytest.mark.parametrize(("reads_on", "first"), [("word", "reads, hot word"), ("macro", "reads, macro")])
 def test_the_coverage_that_answers_the_field_comes_first(reads_on: str, first: str) -> None:
     word = Ratios(0.00000317009, 0.0000033089, 0.0000033099, 0.00076399)
     covered = replace(samples.sound().coverage, reads_on=reads_on, words=32768, reads_word=word)
@@ -185,7 +185,7 @@ def test_the_coverage_that_answers_the_field_comes_first(reads_on: str, first: s
     for said in (screen, page):
         assert "3.17e-6" in said, "rounded down"
         assert "7.63e-4" in said or "0.000763" in said
-        names = [name for name in ("reads, one word", "reads, macro") if name in said]
+        names = [name for name in ("reads, hot word", "reads, macro") if name in said]
         assert sorted(names, key=said.index)[0] == first
         assert len(names) == 2
 
