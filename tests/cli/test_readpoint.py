@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,8 +21,6 @@ HEADER = ",".join(COLUMNS)
 TWO = [{"name": "charge-loss", "ea_ev": 0.7}, {"name": "gate-oxide", "ea_ev": 0.5}]
 SERIALS = ("A-1", "A-2", "B-1", "B-2")
 TIMES = "2026-06-08T08:00:00Z,2026-06-08T20:00:00Z"
-
-Command = Callable[..., Outcome]
 
 
 def rows(
@@ -83,17 +81,17 @@ def desk(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Desk:
 
 
 def test_a_file_is_entered_and_shown(desk: Desk) -> None:
-    path = desk.file(name="rp.csv", *rows(0, 20, 21, 22, 23), *rows(168, 19, 9, 21, 24))
-    done = command(path)
+    path = desk.file(*rows(0, 20, 21, 22, 23), *rows(168, 19, 9, 21, 24))
+    done = desk.enter(path)
     assert (done.code, done.err) == (0, "")
     assert "margin (mV)" in done.out
     assert "1 value outside its limits" in done.out
     assert "A-2 at 168 h" in done.out
     assert "extrapolated by charge-loss" in done.out
     assert done.out.rstrip().endswith("entered in the name of R. Ostra")
-    (item,) = figures(run, capsys)["drift"]
+    (item,) = desk.figures()["drift"]
     assert (item["parameter"], item["mechanism"], len(item["read_points"])) == ("margin", "charge-loss", 2)
-    (file,) = entered(run, tmp_path, capsys)
+    (file,) = desk.entered()
     assert (file.file, file.who, file.mechanism) == ("rp.csv", "R. Ostra", "charge-loss")
     assert file.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
     assert [(r.serial, r.read_point_h, r.value, r.low_limit, r.high_limit) for r in file.readouts[:2]] == [
@@ -106,36 +104,36 @@ def test_a_file_is_entered_and_shown(desk: Desk) -> None:
 
 
 def test_a_checked_file_is_shown_and_not_entered(desk: Desk) -> None:
-    path, before = desk.file(name="rp.csv", *rows(0, 20, 21, 22, 23)), figures(run, capsys)
+    path, before = desk.file(*rows(0, 20, 21, 22, 23)), desk.figures()
     for who in ("R. Ostra", None):
-        done = command(path, "--check", who=who)
+        done = desk.enter(path, "--check", who=who)
         assert (done.code, done.err) == (0, "")
         assert done.out.rstrip().endswith("checked; nothing was entered")
         assert "margin (mV)" in done.out
-    assert figures(run, capsys) == before
-    assert entered(run, tmp_path, capsys) == []
+    assert desk.figures() == before
+    assert desk.entered() == []
 
 
 def test_the_replay_of_an_export_gives_the_same_bytes(desk: Desk) -> None:
-    assert command(desk.file(name="a.csv", *rows(0, 20, 21, 22, 23))).code == 0
-    assert command(desk.file(name="b.csv", *rows(168, 19, 9, 21, 24)), mechanism="gate-oxide").code == 0
-    live = lifebound(capsys, "figures", "--run", run, "--json")
+    assert desk.enter(desk.file(*rows(0, 20, 21, 22, 23), name="a.csv")).code == 0
+    assert desk.enter(desk.file(*rows(168, 19, 9, 21, 24), name="b.csv"), mechanism="gate-oxide").code == 0
+    live = lifebound(desk.capsys, "figures", "--run", desk.run, "--json")
     for name in ("out.jsonl", "out.jsonl.zst"):
-        assert lifebound(capsys, "export", run, tmp_path / name).code == 0
-        assert lifebound(capsys, "replay", tmp_path / name, "--json").out == live.out
-    assert lifebound(capsys, "replay", run, "--json").out == live.out
+        assert lifebound(desk.capsys, "export", desk.run, desk.folder / name).code == 0
+        assert lifebound(desk.capsys, "replay", desk.folder / name, "--json").out == live.out
+    assert lifebound(desk.capsys, "replay", desk.run, "--json").out == live.out
     (item,) = json.loads(live.out)["drift"]
     assert [p["read_point_h"] for p in item["read_points"]] == [0.0, 168.0]
     assert item["mechanism"] == "gate-oxide"
-    assert "Drift at read points, margin (mV)" in lifebound(capsys, "figures", "--run", run).out
+    assert "Drift at read points, margin (mV)" in lifebound(desk.capsys, "figures", "--run", desk.run).out
 
 
 def test_nothing_but_the_drift_changes(desk: Desk) -> None:
-    before = figures(run, capsys)
-    assert command(desk.file(name="rp.csv", *rows(0, 1, 1, 1, 1))).code == 0
-    after = figures(run, capsys)
+    before = desk.figures()
+    assert desk.enter(desk.file(*rows(0, 1, 1, 1, 1))).code == 0
+    after = desk.figures()
+    assert after["chips"] == before["chips"] | {"reading": after["chips"]["reading"]}  # the clock went on
     for key in (
-        "chips",
         "exposure",
         "reads",
         "mechanisms",
@@ -150,16 +148,16 @@ def test_nothing_but_the_drift_changes(desk: Desk) -> None:
 
 
 def test_a_later_file_corrects_a_value(desk: Desk) -> None:
-    assert command(desk.file(name="a.csv", *rows(0, 20, 21, 22, 23))).code == 0
-    assert command(desk.file(name="b.csv", f"A-1,0,margin,mV,30,10,,{TIMES}")).code == 0
-    (item,) = figures(run, capsys)["drift"]
+    assert desk.enter(desk.file(*rows(0, 20, 21, 22, 23), name="a.csv")).code == 0
+    assert desk.enter(desk.file(f"A-1,0,margin,mV,30,10,,{TIMES}", name="b.csv")).code == 0
+    (item,) = desk.figures()["drift"]
     assert (item["read_points"][0]["median"], item["read_points"][0]["chips"]) == (22.5, 4)
 
 
 def test_json_holds_the_parameters_of_the_file_and_no_others(desk: Desk) -> None:
-    assert command(desk.file(name="a.csv", *rows(0, 20, 21, 22, 23))).code == 0
-    done = command(
-        desk.file(name="b.csv", *rows(0, 1, 2, 3, 4, parameter="path", unit="Ω", limits=",5")), "--json"
+    assert desk.enter(desk.file(*rows(0, 20, 21, 22, 23), name="a.csv")).code == 0
+    done = desk.enter(
+        desk.file(*rows(0, 1, 2, 3, 4, parameter="path", unit="Ω", limits=",5"), name="b.csv"), "--json"
     )
     (item,) = json.loads(done.out)
     assert (item["parameter"], item["unit"], item["high_limit"]) == ("path", "Ω", 5.0)
@@ -167,27 +165,27 @@ def test_json_holds_the_parameters_of_the_file_and_no_others(desk: Desk) -> None
 
 
 def test_missing_times_are_a_warning_on_the_error_stream(desk: Desk) -> None:
-    done = command(desk.file(name="rp.csv", "A-1,168,margin,mV,20,10,,,"))
+    done = desk.enter(desk.file("A-1,168,margin,mV,20,10,,,"))
     assert done.code == 0
     assert done.err.startswith("lifebound readpoint: warning: rp.csv read point 168 h: 1 row without")
 
 
 def test_a_large_file_is_entered_in_parts_and_read_back_whole(desk: Desk) -> None:
     lines = [line for hour in range(600) for line in rows(hour, 20, 21, 22, 23)]
-    done = command(desk.file(name="rp.csv", *lines), "--json")
+    done = desk.enter(desk.file(*lines), "--json")
     assert (done.code, done.err) == (0, "")
-    files = entered(run, tmp_path, capsys)
+    files = desk.entered()
     assert [len(file.readouts) for file in files] == [1000, 1000, 400]
     assert len({file.sha256 for file in files}) == 1
-    assert len(figures(run, capsys)["drift"][0]["read_points"]) == 600
+    assert len(desk.figures()["drift"][0]["read_points"]) == 600
 
 
-def test_the_mechanism_need_not_be_named_where_there_is_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    one = record(tmp_path / "one", Bench(), Refused())
-    path = desk.file(name="rp.csv", *rows(0, 20, 21, 22, 23))
-    done = lifebound(capsys, "readpoint", path, "--run", one, "--who", "R. Ostra")
+def test_the_mechanism_need_not_be_named_where_there_is_one(desk: Desk) -> None:
+    one = replace(desk, run=record(desk.folder / "one", Bench(), Refused()))
+    path = desk.file(*rows(0, 20, 21, 22, 23))
+    done = one.enter(path, mechanism=None)
     assert (done.code, done.err) == (0, "")
-    assert figures(one, capsys)["drift"][0]["mechanism"] == "charge-loss"
+    assert one.figures()["drift"][0]["mechanism"] == "charge-loss"
 
 
 # --- bad files and bad words ---------------------------------------------------------------------------------------
@@ -222,18 +220,20 @@ GOOD = rows(0, 20, 21, 22, 23)
     ],
 )
 @pytest.mark.parametrize("check", [False, True])
-def test_a_bad_file_is_told_by_line_and_column_and_nothing_is_entered(desk: Desk, lines: list[str], header: str, where: str, check: bool) -> None:
-    done = command(desk.file(name="rp.csv", *lines, header=header), *(["--check"] if check else []))
+def test_a_bad_file_is_told_by_line_and_column_and_nothing_is_entered(
+    desk: Desk, lines: list[str], header: str, where: str, check: bool
+) -> None:
+    done = desk.enter(desk.file(*lines, header=header), *(["--check"] if check else []))
     assert (done.code, done.out) == (2, "")
     assert "nothing was entered" in done.err.splitlines()[0]
     assert where in done.err
     assert "Traceback" not in done.err
     assert all(line.isprintable() for line in done.err.splitlines())
-    assert entered(run, tmp_path, capsys) == []
+    assert desk.entered() == []
 
 
 def test_many_problems_are_counted_and_shown_in_part(desk: Desk) -> None:
-    done = command(desk.file(name="rp.csv", *[f"Z-{n},0,margin,mV,20,10,,{TIMES}" for n in range(150)]))
+    done = desk.enter(desk.file(*[f"Z-{n},0,margin,mV,20,10,,{TIMES}" for n in range(150)]))
     assert done.code == 2
     assert "rp.csv: 150 problems; nothing was entered" in done.err
     assert done.err.rstrip().endswith("and 50 more")
@@ -244,13 +244,13 @@ def test_many_problems_are_counted_and_shown_in_part(desk: Desk) -> None:
     ("unit", "limits"), [("V", "10,"), ("mV", "11,"), ("mV", "10,90"), ("mV", ",90")], ids=str
 )
 def test_another_unit_or_limit_than_in_an_earlier_file(desk: Desk, unit: str, limits: str) -> None:
-    assert command(desk.file(name="a.csv", *rows(0, 20, 21, 22, 23))).code == 0
-    done = command(desk.file(name="b.csv", *rows(168, 20, 21, 22, 23, unit=unit, limits=limits)))
+    assert desk.enter(desk.file(*rows(0, 20, 21, 22, 23), name="a.csv")).code == 0
+    done = desk.enter(desk.file(*rows(168, 20, 21, 22, 23, unit=unit, limits=limits), name="b.csv"))
     assert (done.code, done.out) == (2, "")
     assert "b.csv: 1 problem; nothing was entered" in done.err
     assert "margin" in done.err
     assert "another name" in done.err
-    assert len(entered(run, tmp_path, capsys)) == 1
+    assert len(desk.entered()) == 1
 
 
 @pytest.mark.parametrize(
@@ -265,15 +265,15 @@ def test_another_unit_or_limit_than_in_an_earlier_file(desk: Desk, unit: str, li
     ids=["missing", "not text", "empty", "zeros", "huge"],
 )
 def test_a_file_that_cannot_be_read(desk: Desk, content: bytes | None, says: str) -> None:
-    path = tmp_path / "rp.csv"
+    path = desk.folder / "rp.csv"
     if content is not None:
         path.write_bytes(content)
-    done = command(path)
+    done = desk.enter(path)
     assert (done.code, done.out) == (2, "")
     assert says in done.err
     assert "rp.csv" in done.err
     assert all(line.isprintable() for line in done.err.splitlines())
-    assert entered(run, tmp_path, capsys) == []
+    assert desk.entered() == []
 
 
 @pytest.mark.parametrize(
@@ -285,37 +285,37 @@ def test_a_file_that_cannot_be_read(desk: Desk, content: bytes | None, says: str
     ],
 )
 def test_a_mechanism_that_is_none_of_the_campaign(desk: Desk, mechanism: str | None, says: str) -> None:
-    done = command(desk.file(name="rp.csv", *GOOD), mechanism=mechanism)
+    done = desk.enter(desk.file(*GOOD), mechanism=mechanism)
     assert (done.code, done.out) == (2, "")
     assert says in done.err
     assert "charge-loss, gate-oxide" in done.err
-    assert entered(run, tmp_path, capsys) == []
+    assert desk.entered() == []
 
 
 @pytest.mark.parametrize("who", [None, " ", "R.\nOstra", "R. \x1b[31mOstra", "R" * 201, "R. \udcff"])
 def test_a_name_is_needed_and_must_be_one(desk: Desk, who: str | None) -> None:
-    done = command(desk.file(name="rp.csv", *GOOD), who=who)
+    done = desk.enter(desk.file(*GOOD), who=who)
     assert (done.code, done.out) == (2, "")
     assert "--who" in done.err
-    assert entered(run, tmp_path, capsys) == []
+    assert desk.entered() == []
 
 
 @pytest.mark.parametrize("name", ["rp\x1b[31m.csv", "rp\n2.csv", "rp\udcff.csv"], ids=ascii)
 def test_a_strange_file_name_reaches_no_screen_and_no_journal_as_it_is(desk: Desk, name: str) -> None:
     """Entered under a clean name, or refused in a sentence; never an exception, and never raw on the screen."""
-    path = csv(tmp_path / name, "A-1,168,margin,mV,20,10,,,")  # with a warning, which names the file
-    bad = csv(tmp_path / ("bad" + name), "A-1,168,margin,mV,x,10,,,")
-    for done in (command(path), command(bad)):
+    path = desk.file("A-1,168,margin,mV,20,10,,,", name=name)  # with a warning, which names the file
+    bad = desk.file("A-1,168,margin,mV,x,10,,,", name="bad" + name)
+    for done in (desk.enter(path), desk.enter(bad)):
         assert done.code in {0, 2}
         assert "\x1b" not in done.out + done.err
         assert all(line.isprintable() for line in (done.out + done.err).splitlines())
-    figures(run, capsys)
-    for file in entered(run, tmp_path, capsys):
+    desk.figures()
+    for file in desk.entered():
         assert file.file.isprintable()
 
 
-def test_a_run_that_is_none(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = desk.file(name="rp.csv", *GOOD)
-    done = lifebound(capsys, "readpoint", path, "--run", tmp_path / "nothing", "--who", "R. Ostra")
+def test_a_run_that_is_none(desk: Desk) -> None:
+    path = desk.file(*GOOD)
+    done = replace(desk, run=desk.folder / "nothing").enter(path)
     assert (done.code, done.out) == (2, "")
-    assert not (tmp_path / "nothing").exists()
+    assert not (desk.folder / "nothing").exists()

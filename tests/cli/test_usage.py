@@ -16,6 +16,7 @@ from pathlib import Path
 import pytest
 import zstandard
 
+from monitor.campaign.readpoints import COLUMNS
 from monitor.cli.parser import make_parser
 from monitor.journal import Run, SqliteJournal
 from monitor.journal.exchange import Line, entry_line, read_lines
@@ -25,6 +26,7 @@ from shared.topics import parse_topic
 from tests.cli.command import lifebound
 from tests.figures.bench import READS_PER_H, START_MS, Bench, campaign_text
 
+MEASURED = f"{','.join(COLUMNS)}\nA-1,0,margin,mV,20,10,,,\n"
 EXAMPLE = str(resources.files("monitor.campaign") / "examples" / "tern-a1.toml")
 
 
@@ -71,8 +73,8 @@ def campaign(tmp_path: Path) -> Path:
 
 
 def test_the_commands_are_those_of_the_interface() -> None:
-    named = {"demo", "serve", "watch", "figures", "replay", "simulate", "check", "disposition", "export"}
-    assert named <= set(commands())
+    recording = {"demo", "serve", "watch", "figures", "replay", "simulate", "check", "disposition", "export"}
+    assert recording | {"readpoint", "plan"} <= set(commands())
 
 
 @pytest.mark.parametrize("name", commands())
@@ -191,6 +193,15 @@ WRONG = [
         "disposition --run {run} --serial A-1 --class not-relevant --mechanism charge-loss --who a --why b",
         "--mechanism",
     ),
+    ("readpoint --run {run} --who a", "FILE"),
+    ("readpoint {tmp}/rp.csv --who a", "--run"),
+    ("readpoint {tmp}/rp.csv --run {run}", "--who"),
+    ("readpoint {tmp}/rp.csv --run {run} --who ' '", "--who"),
+    ("readpoint {tmp}/rp.csv --run {run} --who 'a\nb'", "--who"),
+    ("readpoint {tmp}/none.csv --run {run} --who a", "none.csv: no such file"),
+    ("readpoint {tmp} --run {run} --who a", "{tmp}"),
+    ("readpoint {tmp}/rp.csv --run {tmp} --who a", "no run is recorded here"),
+    ("readpoint {tmp}/rp.csv --run {run} --who a --mechanism rust", "charge-loss"),
 ]
 
 
@@ -200,6 +211,7 @@ def test_wrong_usage_is_one_sentence_on_standard_error_and_exit_code_2(
 ) -> None:
     good = entry_line(entry_of(_a_line()), "lifebound")
     (tmp_path / "bare.jsonl").write_bytes(good + b"\n")
+    (tmp_path / "rp.csv").write_text(MEASURED)
     (tmp_path / "bad.jsonl").write_bytes(good + b"\n" + b"garbage\n")  # the empty line is the second
     (tmp_path / "half.jsonl").write_bytes(b'{"t_recv_ms":1,"topic":"lifebound/oven-1/1/tally"}\n')
     (tmp_path / "bad.jsonl.zst").write_bytes(good)
@@ -210,7 +222,7 @@ def test_wrong_usage_is_one_sentence_on_standard_error_and_exit_code_2(
     assert done.out == ""
     assert len(done.err.splitlines()) == 1, done.err
     assert done.err.startswith("lifebound")
-    assert says in done.err
+    assert says.format(tmp=tmp_path) in done.err
     assert "secret" not in done.err
     assert "Traceback" not in done.err
 
@@ -270,8 +282,10 @@ def test_every_command_that_prints_facts_prints_them_as_json(
     campaign: Path, run_dir: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     signed = ("--class", "relevant", "--mechanism", "charge-loss", "--who", "R. Tern", "--why", "note 12")
+    (tmp_path / "rp.csv").write_text(MEASURED)
     lines = {
         "check": ("check", campaign),
+        "readpoint": ("readpoint", tmp_path / "rp.csv", "--run", run_dir, "--check"),
         "disposition": ("disposition", "--run", run_dir, "--serial", "A-1", *signed),
         "figures": ("figures", "--run", run_dir),
         "export": ("export", run_dir, tmp_path / "out.jsonl"),
@@ -284,6 +298,7 @@ def test_every_command_that_prints_facts_prints_them_as_json(
         assert (done.code, done.err) == (0, ""), name
         told[name] = json.loads(done.out)
     assert (told["check"]["campaign"], told["check"]["chips"]) == ("bench", 4)
+    assert [(item["parameter"], item["unit"]) for item in told["readpoint"]] == [("margin", "mV")]
     entered = told["disposition"]
     assert (entered["serial"], entered["class"], entered["who"]) == ("A-1", "relevant", "R. Tern")
     assert told["figures"]["failures"][0]["disposition"] == "relevant"

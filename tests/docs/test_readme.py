@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import re
+import shlex
 import subprocess
 import sys
 from collections.abc import Callable
@@ -13,7 +14,10 @@ import msgspec
 import pytest
 from scipy.stats import chi2
 
+from tests.cli.command import lifebound
+
 README = Path(__file__).parents[2] / "README.md"
+EXAMPLE = README.parent / "monitor" / "campaign" / "examples" / "tern-a1.toml"
 BOUND_S = 90
 
 
@@ -86,3 +90,15 @@ def test_worked_example_gives_the_figures_worked_out_by_hand(
         2400,
         77,
     )
+
+
+def test_planning_examples_print_what_the_readme_shows(capsys: pytest.CaptureFixture[str]) -> None:
+    """Each line shown stands in the output, in this order; the readme leaves out lines between."""
+    section = README.read_text(encoding="utf-8").split("## Planning\n", 1)[1].split("\n## ", 1)[0]
+    shown = re.findall(r"^\$ lifebound (.*)\n((?:(?!\$ )(?!```).*\n)*)", section, re.MULTILINE)
+    assert len(shown) == 2
+    for command, lines in shown:
+        words = [str(EXAMPLE) if word == "tern-a1.toml" else word for word in shlex.split(command)]
+        rest = iter(lifebound(capsys, *words).out.splitlines())
+        for line in lines.splitlines():
+            assert line == "..." or line in rest, line

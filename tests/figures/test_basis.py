@@ -157,3 +157,15 @@ def test_at_the_set_point_the_careful_hours_do_not_follow_the_oven() -> None:
     bench = warmed([(1.0, 55.0)], INTERVAL, stress={"accelerate_at": "setpoint"})
     (item,) = bench.figures.mechanisms
     assert bound_at(item, 0.9).equivalent_h == pytest.approx(16 * factor(0.5, 125, [(1.0, 55.0)]), rel=1e-9)
+
+
+def test_the_field_life_is_covered_in_careful_hours() -> None:
+    """Every chip alike: four hours of the worse end each, over 15 years of 365.25 days."""
+    uses = [(1.0, 55.0)]
+    bench = warmed(uses, INTERVAL, {"name": "sure", "ea_ev": 0.7})
+    doubtful, sure = bench.figures.coverage.life
+    life_h = 15 * 365.25 * 24
+    for ratios, ea_ev in ((doubtful, 0.5), (sure, 0.7)):
+        hours = sum(factor(ea_ev, c, uses) for c in MEANS_C)
+        assert ratios.least == ratios.most == pytest.approx(hours / life_h, rel=1e-9)
+        assert ratios.fleet == pytest.approx(4 * hours / life_h, rel=1e-9)

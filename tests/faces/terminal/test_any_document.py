@@ -13,7 +13,7 @@ from random import Random
 from typing import Any, Union, get_args, get_origin, get_type_hints
 
 import msgspec
-from hypothesis import given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from monitor.faces.terminal import Link, plain_line, summary
@@ -134,7 +134,7 @@ LINK = st.builds(
 SIZE = st.tuples(st.integers(1, 220), st.integers(1, 70)) | st.sampled_from([(80, 24), (200, 60), (60, 16)])
 
 
-@settings(max_examples=150)
+@settings(max_examples=150, phases=[Phase.generate])  # a seed has nothing to shrink
 @given(st.none() | FIGURES, st.lists(ALERT, max_size=3), LINK, SIZE, st.booleans())
 def test_any_document_is_drawn_within_the_screen(
     figures: Figures | None, alerts: list[Alert], link: Link, size: tuple[int, int], ascii_only: bool
@@ -148,7 +148,7 @@ def test_any_document_is_drawn_within_the_screen(
         assert said.startswith("STALE") is stale
 
 
-@settings(max_examples=80)
+@settings(max_examples=80, phases=[Phase.generate])
 @given(FIGURES, st.lists(ALERT, max_size=3), LINK)
 def test_any_document_has_a_page_and_a_line(figures: Figures, alerts: list[Alert], link: Link) -> None:
     assert_fits(summary(figures), (78, 10**6))

@@ -6,7 +6,7 @@ import pytest
 from msgspec.structs import replace
 from rich.cells import cell_len
 
-from monitor.faces.terminal import summary
+from monitor.faces.terminal import plain_line, summary
 from monitor.figures.document import (
     EarlyShown,
     Figures,
@@ -281,6 +281,21 @@ def test_everything_declared_fits_and_has_no_control_character(
 def test_a_narrow_screen_tells_the_careful_bound_beside_the_plain_one() -> None:
     """What is claimed must not be told too small for want of room: 170.0509 FIT, not 62.8."""
     assert "171 FIT" in flat(printed(samples.declared(), size=(40, 300)))
+
+
+def test_the_plain_line_tells_the_careful_bound() -> None:
+    """The bounds that the target is judged by: 170.0509 and 76.4409 FIT, rounded up, not 62.8 and 28.3."""
+    line = plain_line(samples.declared(), [], samples.link())
+    assert "171 FIT" in line
+    assert "76.5 FIT" in line
+
+
+def test_a_chance_short_of_certain_is_not_told_as_certain() -> None:
+    """99.96 % are not 100 %."""
+    given = samples.sound().forecast
+    assert given is not None
+    for said in both(samples.sound(forecast=replace(given, chance_anytime=0.9996, chance_fixed=0.9996))):
+        assert "any time 100 %" not in said
 
 
 def test_the_page_is_at_most_78_wide_with_all_of_it() -> None:
