@@ -6,8 +6,10 @@ from decimal import Decimal
 
 from monitor.campaign.model import ClaimsRule, Macro
 from monitor.campaign.reader import TableReader
+from monitor.claims import sequential_plan
 
 _RISK = "a risk above 0 and below 0.5 is needed"
+_MOST_FAILURES = 1000
 _SHAPES = "a list of 1 to 5 rising Weibull shapes from 0.1 to 10 is needed"
 
 
@@ -42,14 +44,31 @@ def read_claims(t: TableReader) -> ClaimsRule:
         early_life_h=float(
             t.decimal(
                 "early_life_h",
-                "hours of field use above 0 are needed",
+                "hours of field use above 0 and at most 1000000 are needed",
                 lambda x: 0 < x <= 1_000_000,
                 default=Decimal(8766),
             )
         ),
     )
+    _check_plan(t, rule)
     t.finish()
     return rule
+
+
+def _check_plan(t: TableReader, rule: ClaimsRule) -> None:
+    """A plan that ends only after very many failures is no plan, and its exact risks take too long to reckon."""
+    if rule.discrimination is None or not t.sound("discrimination", "producer_risk", "consumer_risk"):
+        return
+    try:
+        plan = sequential_plan(1.0, rule.discrimination, rule.producer_risk, rule.consumer_risk)
+    except ValueError:
+        plan = None
+    if plan is None or plan.truncation is None or plan.truncation.failures > _MOST_FAILURES:
+        t.complain(
+            "discrimination",
+            f"found {rule.discrimination:g}, with these risks",
+            f"a plan that ends within {_MOST_FAILURES} failures is needed: give a larger one, or larger risks",
+        )
 
 
 def read_macro(t: TableReader) -> Macro:

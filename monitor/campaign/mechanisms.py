@@ -50,16 +50,23 @@ def _energy(t: TableReader, ea_ev: float) -> Energy:
     sd = t.decimal_or_none("ea_sd_ev", "above 0 and at most 1 eV is needed", lambda x: 0 < x <= 1)
     if not t.sound("ea_ev", "ea_low_ev", "ea_high_ev", "ea_sd_ev"):
         return None
-    if sd is not None:
-        if low is not None or high is not None:
-            t.complain("ea_sd_ev", "given together with an interval", "state Ea's uncertainty in one way")
-            return None
-        return EaNormal(ea_ev, float(sd))
+    if sd is None:
+        return _interval(t, ea_ev, low, high)
+    if low is not None or high is not None:
+        t.complain("ea_sd_ev", "given together with an interval", "state Ea's uncertainty in one way")
+        return None
+    return EaNormal(ea_ev, float(sd))
+
+
+def _interval(t: TableReader, ea_ev: float, low: Decimal | None, high: Decimal | None) -> EaInterval | None:
     if low is None and high is None:
         return None
-    if low is None or high is None or not float(low) <= ea_ev <= float(high):
-        found = "only one end is given" if low is None or high is None else f"found {low} to {high}"
-        t.complain("ea_low_ev", found, f"both ends are needed, with ea_ev ({ea_ev:g}) between them")
+    if low is None or high is None:
+        missing, given = ("ea_low_ev", "ea_high_ev") if low is None else ("ea_high_ev", "ea_low_ev")
+        t.complain(missing, "missing", f"{given} is given, and an interval needs both ends")
+        return None
+    if not float(low) <= ea_ev <= float(high):
+        t.complain("ea_low_ev", f"found {low} to {high}", f"ea_ev ({ea_ev:g}) must lie in between")
         return None
     return EaInterval(float(low), float(high))
 

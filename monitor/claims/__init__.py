@@ -43,7 +43,7 @@ from monitor.claims.forecast import chance_at_the_end, chance_by_the_end
 from monitor.claims.life import LifeBound, weibayes
 from monitor.claims.lifefit import LifeFit, TwoSidedLimits, fit_life
 from monitor.claims.pooling import Pooling, homogeneity
-from monitor.claims.reads import per_bit_upper, per_read_upper
+from monitor.claims.reads import per_bit_upper, per_read_anytime_upper, per_read_upper
 from monitor.claims.sequential import Risks, SequentialPlan, exact_risks, sequential_plan
 from monitor.claims.stopping import PassLine, pass_line, pass_probability, watched_miss_probability
 from monitor.claims.survival import StepCurve, kaplan_meier, nelson_aalen
@@ -109,6 +109,7 @@ __all__ = [
     "pass_line",
     "pass_probability",
     "per_bit_upper",
+    "per_read_anytime_upper",
     "per_read_upper",
     "poisson_lower_count",
     "poisson_upper_count",

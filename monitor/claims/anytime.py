@@ -19,6 +19,8 @@ from monitor.claims import _checks
 from monitor.claims.bounds import FIT_PER_HOUR
 
 _STIRLING_FROM = 20.0  # four terms of the series are exact to 2e-15 from here on
+_LARGE_SHAPE = 1e4  # from here on the series near the shape is longer than it is worth
+_MOST_RESOLVED = 10**12  # beyond it a double no longer tells the root from its neighbours
 
 
 def anytime_upper_count(
@@ -27,7 +29,8 @@ def anytime_upper_count(
     """Upper bound on the expected count after ``failures``: the root m of ``E(m; r) = 1 / (1 - C)``.
 
     Good for any number of looks, and whenever the campaign is stopped. ``mixture_rate`` (c, 0 or more) and
-    ``mixture_shape`` (a, above 0) must be fixed before the first look.
+    ``mixture_shape`` (a, above 0) must be fixed before the first look. Beyond 1e12 failures (a broken counter of failed
+    reads gets there) it is a little more than the root, by less than 1e-5 of it.
     """
     _checks.count("failures", failures)
     _checks.confidence_level(confidence)
@@ -75,6 +78,8 @@ def _anytime_root(failures: int, confidence: float, mixture_rate: float, mixture
 
     low = float(failures)  # E <= 1 up to here
     width = threshold + 5 * math.sqrt((failures + 1) * (threshold + 5)) + 10
+    if failures > _MOST_RESOLVED:
+        return low + width
     while excess(low + width) <= 0:
         width *= 2
     return float(brentq(excess, low, low + width, xtol=1e-15, rtol=1e-15))
@@ -84,10 +89,10 @@ def _scaled_log_kummer(shape: float, argument: float) -> float:
     """``log(1F1(1; s + 1; k) / s) - k``, never overflowing.
 
     Taken off here, the k of numerator and denominator cancel exactly, however large the mixture rate is. Above the
-    shape, ``1F1(1; s + 1; k) / s = e^k k^-s Gamma(s) P(s, k)``, with P at least a half; below it P may underflow,
-    and the series of positive, falling terms is used.
+    shape, and not far below a large one, ``1F1(1; s + 1; k) / s = e^k k^-s Gamma(s) P(s, k)``, with P no small number;
+    further below it P may underflow, and the series of positive, falling terms is used.
     """
-    if argument <= shape or argument < 1:
+    if argument <= shape - math.sqrt(shape) or argument < 1 or (argument <= shape < _LARGE_SHAPE):
         return math.log(_kummer_series(shape, argument) / shape) - argument
     excess = (argument - shape) / shape
     return (

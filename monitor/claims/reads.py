@@ -1,23 +1,34 @@
 """How likely a read fails, and a bit of it is wrong: upper bounds from credited reads and failed reads.
 
-Good for one look at a time fixed in advance, and for reads that fail independently, which the reads of one bad cell do
-not.
+Good for reads that fail independently, which the reads of one bad cell do not.
 """
 
 from __future__ import annotations
 
 from monitor.claims import _checks
+from monitor.claims.anytime import anytime_upper_count
 from monitor.claims.bounds import poisson_upper_count
 
 
 def per_read_upper(errors: int, reads: int, confidence: float) -> float | None:
     """Upper bound on read errors per read: ``chi2.ppf(C, 2 k + 2) / (2 reads)``; None before the first read.
 
-    The Poisson form lies above the exact binomial one, by less the more reads there are, and at a handful of reads it
-    may lie above 1. (Garwood, Biometrika 28:437, 1936.)
+    Good for one look at a time fixed in advance. The Poisson form lies above the exact binomial one, by less the more
+    reads there are, and at a handful of reads it may lie above 1. (Garwood, Biometrika 28:437, 1936.)
     """
     _checks.count("reads", reads)
     count = poisson_upper_count(errors, confidence)
+    return None if reads == 0 else count / reads
+
+
+def per_read_anytime_upper(errors: int, reads: int, confidence: float, mixture_rate: float) -> float | None:
+    """Upper bound on read errors per read that holds however often one looks; None before the first read.
+
+    The anytime count over reads instead of hours: a read that fails with probability p takes the place of an hour at
+    that rate (its evidence is no larger, as ``1 - p + p u <= exp(-p (1 - u))``).
+    """
+    _checks.count("reads", reads)
+    count = anytime_upper_count(errors, confidence, mixture_rate)
     return None if reads == 0 else count / reads
 
 

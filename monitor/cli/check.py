@@ -61,12 +61,13 @@ def _lives(p: Prospect) -> list[str]:
     for m in p.mechanisms:
         terms = f"Ea {m.ea_ev:g} eV"
         terms += f", gamma {m.gamma_per_v:g} /V" if m.gamma_per_v else ""
-        doubt = "; hours with the worst of what is stated of Ea" if m.careful is not None else ""
         terms += f", exponent {m.voltage_exponent:g}" if m.voltage_exponent else ""
         lines.append(
             f"    {m.name:<22}{m.life_stress_h:>12.4g} h   covered {lower(m.planned_life_coverage)} times   "
-            f"acceleration {m.acceleration:.4g} ({terms}{doubt})"
+            f"acceleration {m.acceleration:.4g} ({terms})"
         )
+        if m.careful is not None:
+            lines.append(f"      {'':<22}hours with the worst of what is stated of Ea")
     return lines
 
 
@@ -102,8 +103,11 @@ def _rules(p: Prospect) -> list[str]:
             s = m.sequential
             lines.append(
                 f"    {m.name}: sequential plan against {s.good_fit:.4g} FIT as good: accepts at "
-                f"{upper(s.accept_h, 4)} h without a failure, ends at {upper(s.end_h, 4)} h or "
-                f"{s.end_failures} failures; risks run {s.exact_producer_risk:.1%} and {s.exact_consumer_risk:.1%}"
+                f"{upper(s.accept_h, 4)} h without a failure,"
+            )
+            lines.append(
+                f"      ends at {upper(s.end_h, 4)} h or {s.end_failures} failures; risks run "
+                f"{s.exact_producer_risk:.1%} and {s.exact_consumer_risk:.1%}"
             )
     return ["", "  Plans declared, hours of stress of all chips:", *lines] if lines else []
 

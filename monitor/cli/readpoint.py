@@ -12,6 +12,7 @@ from pathlib import Path
 import msgspec
 
 from monitor.campaign import Campaign, parse
+from monitor.campaign.reader import show
 from monitor.campaign.readpoints import (
     MAX_READPOINTS_BYTES,
     Reading,
@@ -41,6 +42,10 @@ def run(args: argparse.Namespace) -> int:
     if args.who is not None and not (args.who.strip() and args.who.isprintable() and len(args.who) <= 200):
         raise InputError("--who: 1 to 200 printable characters are needed")
     path = Path(args.file)
+    if not path.name.isprintable() or len(path.name) > 255:
+        raise InputError(
+            f"{show(path.name)}: the name of the file is entered with it; give it a printable one"
+        )
     text = read_text(path, MAX_READPOINTS_BYTES)
     shown, warnings = asyncio.run(_enter(args, path.name, text))
     for warning in warnings:
@@ -93,9 +98,14 @@ def _unlike(name: str, reading: Reading, before: Readout | None) -> list[str]:
     if now == then:
         return []
     return [
-        f"{name}: {reading.parameter}: unit and limits {now} differ from {then} of the file entered before; give it "
-        "another name if it is another parameter"
+        f"{name}: {reading.parameter}: {_stated(*now)}; {_stated(*then)} in what was entered before; a parameter has "
+        "one unit and one pair of limits: give it another name if it is another"
     ]
+
+
+def _stated(unit: str, low: float | None, high: float | None) -> str:
+    ends = " to ".join("none" if limit is None else f"{limit:g}" for limit in (low, high))
+    return f"limits {ends} {unit}"
 
 
 def _entries(

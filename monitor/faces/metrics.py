@@ -119,9 +119,15 @@ def _claims(figures: Figures) -> Iterator[Metric]:
         "Upper confidence bound on the probability that a read fails, for one look, reads taken as independent.",
         labels=["confidence"],
     )
+    anytime = GaugeMetricFamily(
+        "lifebound_read_error_probability_anytime_upper_ratio",
+        "Upper confidence bound on the probability that a read fails that holds however often one looks.",
+        labels=["confidence"],
+    )
     for bound in figures.read_error:
         _add(per_read, [str(bound.confidence)], bound.per_read_upper)
-    yield per_read
+        _add(anytime, [str(bound.confidence)], bound.per_read_upper_anytime)
+    yield from (per_read, anytime)
     yield from _careful(figures)
     yield from _target(figures)
     yield from _plans(figures)

@@ -51,7 +51,7 @@ def target(standing: Standing, at_risk: int) -> doc.Target:
             hours_to_go_one_more=fixed.one_more,
             date=_date(ledger, fixed.none, at_risk),
             date_one_more=_date(ledger, fixed.one_more, at_risk - 1),
-            watched_confidence=1 - _watched_miss(confidence, fixed.limit.failures + 1),
+            watched_confidence=_watched(fixed.limit),
         ),
         date_one_more=_date(ledger, anytime.one_more, at_risk - 1),
         careful=any(basis.careful for basis in bases),
@@ -121,6 +121,12 @@ def _date(ledger: Ledger, to_go_h: float | None, chips: int) -> str | None:
         return (start + timedelta(hours=to_go_h * chips / pace)).strftime("%Y-%m-%dT%H:%MZ")
     except (OverflowError, ValueError, OSError):
         return None
+
+
+def _watched(limit: Basis) -> float:
+    """What watching leaves of the confidence; what a stated error of Ea takes up is lost besides."""
+    lost_to_ea = limit.count_confidence - limit.confidence
+    return 1 - _watched_miss(limit.count_confidence, limit.failures + 1) - lost_to_ea
 
 
 _watched_miss = lru_cache(maxsize=256)(watched_miss_probability)

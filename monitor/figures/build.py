@@ -14,6 +14,7 @@ from monitor.claims import (
     field_reads,
     homogeneity,
     per_bit_upper,
+    per_read_anytime_upper,
     per_read_upper,
 )
 from monitor.figures import document as doc
@@ -100,13 +101,20 @@ def _reads(ledger: Ledger) -> doc.Reads:
 
 def _read_error(ledger: Ledger, reads: doc.Reads, failed: list[FailedChip]) -> list[doc.ReadErrorBound]:
     campaign = ledger.campaign
+    bits, widest, rate = campaign.macro.bits, _widest_error(ledger, failed), campaign.claims.mixture_rate
+
+    def per_bit(per_read: float | None) -> float | None:
+        return None if per_read is None or bits is None else doc.finite(per_bit_upper(per_read, bits, widest))
+
     found = []
     for confidence in campaign.confidence:
-        per_read = per_read_upper(reads.errors_at_risk, reads.credited, confidence)
-        per_bit = None
-        if per_read is not None and campaign.macro.bits is not None:
-            per_bit = per_bit_upper(per_read, campaign.macro.bits, _widest_error(ledger, failed))
-        found.append(doc.ReadErrorBound(confidence, doc.finite(per_read), doc.finite(per_bit)))
+        look = per_read_upper(reads.errors_at_risk, reads.credited, confidence)
+        always = per_read_anytime_upper(reads.errors_at_risk, reads.credited, confidence, rate)
+        found.append(
+            doc.ReadErrorBound(
+                confidence, doc.finite(look), doc.finite(always), per_bit(look), per_bit(always)
+            )
+        )
     return found
 
 

@@ -107,13 +107,15 @@ class LifeShown(msgspec.Struct, frozen=True):
 
 
 class EarlyShown(msgspec.Struct, frozen=True):
-    """Failures in the first hours of field use, one look, at a constant rate over these hours."""
+    """Failures in the first hours of field use, at a constant rate over these hours."""
 
     confidence: float
     early_life_h: float
     failures: int
-    fit_upper: float | None
+    fit_upper: float | None  # one look
     ppm_upper: float | None
+    fit_upper_anytime: float | None
+    ppm_upper_anytime: float | None
     covers: bool  # every chip was tried for as long; else extrapolated
 
 
@@ -222,8 +224,10 @@ class ReadErrorBound(msgspec.Struct, frozen=True):
     """Upper bound on the probability that a read fails, and that a bit of it is wrong."""
 
     confidence: float
-    per_read_upper: float | None
-    per_bit_upper: float | None  # None where the campaign does not say how many bits a word has
+    per_read_upper: float | None  # one look
+    per_read_upper_anytime: float | None
+    per_bit_upper: float | None  # one look; None where the campaign does not say how many bits a word has
+    per_bit_upper_anytime: float | None
 
 
 class TargetFixed(msgspec.Struct, frozen=True):

@@ -20,6 +20,8 @@ from monitor.figures.basis import Basis, Standing
 from shared.entries import Readout, ReadPointFile
 from shared.quantities import MS_PER_H
 
+_MOST = 1e40
+
 
 def drift(standing: Standing) -> list[doc.ParameterFigures]:
     """Every parameter in the order in which it was entered first; of a place measured twice the later value stands."""
@@ -48,11 +50,19 @@ def _by_parameter(
     standing: dict[str, dict[tuple[str, float], Readout]] = {}
     for file in files:
         for readout in file.readouts:
-            if readout.serial in known:
+            if readout.serial in known and _is_ordinary(readout):
                 mechanisms[readout.parameter] = file.mechanism
                 places = standing.setdefault(readout.parameter, {})
+                places.pop(
+                    (readout.serial, readout.read_point_h), None
+                )  # so that the last one entered stands last
                 places[readout.serial, readout.read_point_h] = readout
     return {name: (mechanisms[name], tuple(places.values())) for name, places in standing.items()}
+
+
+def _is_ordinary(readout: Readout) -> bool:
+    """Whether the value is of a size that a quantity has, as in every file that was checked on entering."""
+    return abs(readout.value) <= _MOST and readout.read_point_h <= _MOST
 
 
 def _basis(bases: Sequence[Basis], mechanism: str) -> Basis:

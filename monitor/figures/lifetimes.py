@@ -59,6 +59,9 @@ def early(standing: Standing, m: int) -> list[doc.EarlyShown]:
         shown = early_life(
             failures, len(chip_h), np.minimum(chip_h, limit_h), 1.0, limit_h, basis.count_confidence
         )
+        wider = basis.anytime_count(failures) / basis.fixed_count(
+            failures
+        )  # at a constant rate, so is the bound
         found.append(
             doc.EarlyShown(
                 confidence=confidence,
@@ -66,10 +69,16 @@ def early(standing: Standing, m: int) -> list[doc.EarlyShown]:
                 failures=failures,
                 fit_upper=doc.finite(shown.fit_upper),
                 ppm_upper=doc.finite(shown.ppm_upper),
+                fit_upper_anytime=_scaled(shown.fit_upper, wider),
+                ppm_upper_anytime=_scaled(shown.ppm_upper, wider),
                 covers=shown.covers,
             )
         )
     return found
+
+
+def _scaled(value: float | None, factor: float) -> float | None:
+    return None if value is None else doc.finite(value * factor)
 
 
 def fitted(standing: Standing, m: int) -> doc.LifeFitted | None:

@@ -232,3 +232,24 @@ def test_other_arguments_out_of_range(bad: float) -> None:
         anytime_upper_count(0, 0.9, 5.0, bad)
     with pytest.raises(ValueError, match=rf"expected must .*got {bad}"):
         log_evidence(bad, 0)
+
+
+@pytest.mark.parametrize("failures", [2 * 10**12, 10**16, 10**20, 10**30])
+@pytest.mark.parametrize("confidence", CONFIDENCES)
+def test_counts_that_only_a_broken_counter_reaches(failures: int, confidence: float) -> None:
+    """Above the root, which is r + sqrt(2 r (L + log(sqrt(r / 2 pi) / g))) there, and not by much.
+
+    By Laplace's method: the mixture's density at u = 1 is g = c / (exp(c) - 1), the likelihood 1 / sqrt(r) wide.
+    """
+    density = 5 / math.expm1(5)
+    evidence = -math.log1p(-confidence) + math.log(math.sqrt(failures / (2 * math.pi)) / density)
+    root = failures + math.sqrt(2 * failures * evidence)
+    assert root <= anytime_upper_count(failures, confidence) <= root * (1 + 1e-5)
+
+
+@pytest.mark.parametrize("failures", [10**7, 10**9, 10**12])
+def test_counts_of_very_many_failures(failures: int) -> None:
+    """The same, to the accuracy that Laplace's method has at so many failures."""
+    evidence = math.log(10) + math.log(math.sqrt(failures / (2 * math.pi)) / (5 / math.expm1(5)))
+    excess = math.sqrt(2 * failures * evidence)
+    assert anytime_upper_count(failures, 0.90) - failures == pytest.approx(excess, rel=3e-3)

@@ -368,12 +368,23 @@ def test_reads_of_one_word_are_those_of_the_macro_over_its_words() -> None:
 
 @pytest.mark.parametrize(("observed", "wrong"), [("fe", 1), ("fc", 2), ("00", 8)])
 def test_the_bound_of_a_bit_by_the_widest_failed_read(observed: str, wrong: int) -> None:
-    """One failed read in 2.5 h + 3 x 3 h of reads (bound of a binomial, by its Poisson limit here)."""
+    """One failed read in 2.5 h + 3 x 3 h of reads (bound of a binomial, by its Poisson limit here).
+
+    Any time: the count after one failure at 60 and 90 %, computed with mpmath, over the reads.
+    """
     figures = run(3, {1: 2.5}, observed=observed, macro={"bits": 8}).figures
     for bound in figures.read_error:
         assert bound.per_read_upper is not None
         assert bound.per_bit_upper is not None
         assert bound.per_bit_upper == pytest.approx(bound.per_read_upper * wrong / 8, rel=1e-12)
+        assert bound.per_read_upper_anytime is not None
+        any_time = bound.per_read_upper_anytime * figures.reads.credited
+        assert any_time == pytest.approx(
+            {0.6: 3.6070021219339, 0.9: 5.3632834937623}[bound.confidence], rel=1e-9
+        )
+        assert bound.per_bit_upper_anytime == pytest.approx(
+            bound.per_read_upper_anytime * wrong / 8, rel=1e-12
+        )
         assert bound.per_read_upper == pytest.approx(
             chi2.ppf(bound.confidence, 4) / 2 / figures.reads.credited, rel=1e-5
         )

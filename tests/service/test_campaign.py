@@ -472,6 +472,8 @@ def expected(state: Document) -> Samples:  # noqa: PLR0912  one branch a metric,
     for bound in figures["read_error"]:
         upper, confidence = bound["per_read_upper"], bound["confidence"]
         put("read_error_probability_upper_ratio", upper, confidence=confidence)
+        anytime = bound["per_read_upper_anytime"]
+        put("read_error_probability_anytime_upper_ratio", anytime, confidence=confidence)
     put("target_failure_rate_per_second", figures["target"]["fit"] * FIT)
     for kind, way in (("anytime", figures["target"]), ("one_look", figures["target"]["fixed"])):
         put("target_met", way["met"], bound=kind)

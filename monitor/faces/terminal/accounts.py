@@ -53,7 +53,7 @@ from monitor.rules.alerts import Alert
 MOST_HOURS_LINES = 2
 FIRST_FAILURES = 3  # of many failures, these give way to nothing but the first lines
 FIRST_CHIPS = 4  # of many chips of an incident, named beside it
-READS_ASSUMED = "one look; reads taken as independent"
+READS_ASSUMED = "reads taken as independent"
 
 INTAKE_COUNTS = (
     "accepted",
@@ -203,10 +203,13 @@ def read_error(figures: Figures) -> str:
     total = figures.reads
     counts = f"{total.errors_at_risk:,} failed at risk of {total.credited:,} credited"
     known = [item for item in figures.read_error if item.per_read_upper is not None]
-    bounds = ", ".join(f"{upper(item.per_read_upper)} at {percent(item.confidence)}" for item in known)
-    if not bounds:
+    looks = ", ".join(f"{upper(item.per_read_upper)} at {percent(item.confidence)}" for item in known)
+    always = ", ".join(
+        f"{upper(item.per_read_upper_anytime)} at {percent(item.confidence)}" for item in known
+    )
+    if not known:
         return f"{counts}: no bound on read errors yet"
-    return f"{counts}: a read fails with probability at most {bounds} ({READS_ASSUMED})"
+    return f"{counts}: a read fails with probability at most {looks} (one look), {always} (any time; {READS_ASSUMED})"
 
 
 # What came in, lots, alerts

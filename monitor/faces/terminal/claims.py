@@ -167,7 +167,7 @@ def _claim_lines(
         lower(item.equivalent_h),
         *_bound_cells(item, looks, always),
     ]
-    if item.careful is not None:
+    if item.careful is not None and item.careful.bounds:
         last = max(item.careful.bounds, key=lambda bound: bound.confidence)
         worst = {bound.confidence: bound for bound in item.careful.bounds}
         yield [
@@ -198,7 +198,16 @@ def claim_sentence(item: MechanismFigures) -> str:
     counted = count(item.failures, "failure")
     if item.all.failures != item.failures:
         counted += f" (of {item.all.failures:,} in all)"
-    return f"{item.name}: {_claim_words(item, counted)}"
+    return f"{item.name}: {_claim_words(item, counted)}{_careful_words(item)}"
+
+
+def _careful_words(item: MechanismFigures) -> str:
+    """The bounds that carry what is stated of Ea's uncertainty, after the plain ones."""
+    if item.careful is None:
+        return ""
+    always = ", ".join(f"{fit(b.fit_upper_anytime)} at {percent(b.confidence)}" for b in item.careful.bounds)
+    looks = ", ".join(f"{fit(b.fit_upper)} at {percent(b.confidence)}" for b in item.careful.bounds)
+    return f"; with Ea's doubt any time at most {always or NONE_YET}; one look at most {looks or NONE_YET}"
 
 
 def _claim_words(item: MechanismFigures | LotMechanism, counted: str) -> str:
@@ -260,12 +269,12 @@ def target(figures: Figures, width: int) -> Part:
     aim, plan = figures.target, figures.plan
     head = f"{setting(aim.fit)} FIT at {percent(aim.confidence)}"
     both = f"{head}, any time: {progress(aim, plan)}; one look: {progress(aim.fixed, plan)}"
-    more = f"with one more failure: any time {hours_to_go(aim.hours_to_go_one_more, plan)}, one look "
+    more = f"with one more failure: any time {one_more(aim, plan)}, one look "
     return account(
         "Target",
         width,
         (both, RANK_TARGET, HEAD),
-        (f"{more}{hours_to_go(aim.fixed.hours_to_go_one_more, plan)}", RANK_DETAIL, PLAIN),
+        (f"{more}{one_more(aim.fixed, plan)}", RANK_DETAIL, PLAIN),
         (f"{limited_by(aim)}; {CLOCK_HOURS}", RANK_DETAIL, PLAIN),
     )
 
@@ -284,6 +293,12 @@ def progress(aim: Target | TargetFixed, plan: Plan) -> str:
         return "NOT met, hours to go not known yet"
     date = f"about {aim.date} at the present rate" if aim.date else "no date yet"
     return f"NOT met, {hours_to_go(aim.hours_to_go, plan, ' to go')}, {date}"
+
+
+def one_more(aim: Target | TargetFixed, plan: Plan, to_go: str = "") -> str:
+    """How far the target is, and when it would be met, with one more failure now."""
+    date = f", about {aim.date_one_more}" if aim.date_one_more else ""
+    return f"{hours_to_go(aim.hours_to_go_one_more, plan, to_go)}{date}"
 
 
 def hours_to_go(hours: float | None, plan: Plan, to_go: str = "") -> str:

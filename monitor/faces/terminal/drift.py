@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from monitor.faces.terminal.layout import HEAD, PLAIN, TROUBLE, Line, Part, account, table
 from monitor.faces.terminal.ranks import RANK_CAUTION, RANK_DETAIL
-from monitor.faces.terminal.text import count, nearest, percent, setting, upper
+from monitor.faces.terminal.text import count, lower, nearest, percent, setting, upper
 from monitor.figures.document import ExtrapolationLine, Figures, ParameterFigures
 
 _MOST_NAMED = 8
@@ -17,6 +17,8 @@ def read_points(figures: Figures, width: int) -> Part:
     """The last read point of each parameter, and what stands out, for the screen."""
     lines: list[Line] = []
     for item in figures.drift:
+        if not item.read_points:
+            continue
         last = item.read_points[-1]
         lines.append(
             (
@@ -34,7 +36,7 @@ def read_points(figures: Figures, width: int) -> Part:
 def drift_text(item: ParameterFigures) -> Iterator[str]:
     """Everything about one parameter, as lines for the page."""
     yield f"limits {_limits(item)}; extrapolated by {item.mechanism}"
-    head = ["read point", "chips", "median", "median change", "least margin", "of chip", "shifted beyond"]
+    head = ["read point", "chips", "median", "change", "least margin", "of chip", "shifted past"]
     body = [
         [
             f"{setting(p.read_point_h)} h",
@@ -79,7 +81,9 @@ def _at_life(item: ParameterFigures, e: ExtrapolationLine) -> str:
         return f"{e.model}: {why}: no prediction, {e.reason}"
     inside = "inside" if e.inside else "OUTSIDE"
     sure = "inside" if e.inside_with_confidence else "OUTSIDE"
-    return f"{e.model}: {why}: {_value(item, e.value)}, {inside} the limits; bound {_value(item, e.bound)}, {sure}"
+    outward = upper if e.bound > e.value else lower
+    bound = f"{outward(e.bound, 5)} {item.unit}"
+    return f"{e.model}: {why}: {_value(item, e.value)}, {inside} the limits; bound {bound}, {sure}"
 
 
 def _limits(item: ParameterFigures) -> str:

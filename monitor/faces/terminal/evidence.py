@@ -158,7 +158,8 @@ def early(shown: list[EarlyShown]) -> Iterator[str]:
         reach = "" if item.covers else ", extrapolated: not every chip was tried that long"
         yield (
             f"first {setting(item.early_life_h)} h of use, {count(item.failures, 'failure')}: at most "
-            f"{upper(item.ppm_upper)} ppm at {percent(item.confidence)}, one look{reach}"
+            f"{upper(item.ppm_upper)} ppm at {percent(item.confidence)} (one look), "
+            f"{upper(item.ppm_upper_anytime)} ppm any time{reach}"
         )
 
 
@@ -166,9 +167,14 @@ def fitted(given: LifeFitted) -> str:
     """The fitted Weibull distribution."""
     return (
         f"Weibull fitted (two-sided {percent(given.confidence)} limits): shape {nearest(given.shape)} "
-        f"({lower(given.shape_lower)} to {upper(given.shape_upper)}), characteristic life {nearest(given.scale_h)} h "
-        f"({lower(given.scale_lower_h)} to {upper(given.scale_upper_h)})"
+        f"({_limits(given.shape_lower, given.shape_upper)}), characteristic life {nearest(given.scale_h)} h "
+        f"({_limits(given.scale_lower_h, given.scale_upper_h)})"
     )
+
+
+def _limits(low: float | None, high: float | None) -> str:
+    """Two limits, of which so few failures may give one or none."""
+    return f"{'no limit' if low is None else lower(low)} to {'no limit' if high is None else upper(high)}"
 
 
 def influences(rows: list[Influence]) -> Iterator[str]:
@@ -194,7 +200,7 @@ def _parameter(row: Influence) -> str:
 
 def _claimed_h(item: MechanismFigures) -> float:
     """The hours that plans are judged by: the careful ones at the highest confidence, where there are any."""
-    if item.careful is None:
+    if item.careful is None or not item.careful.bounds:
         return item.equivalent_h
     return max(item.careful.bounds, key=lambda bound: bound.confidence).equivalent_h
 
@@ -204,4 +210,9 @@ def _risk(value: float) -> str:
 
 
 def _chance(value: float | None) -> str:
-    return "not known" if value is None else f"{nearest(100 * value)} %"
+    """A chance; neither certainty nor impossibility is told for what only comes near it."""
+    if value is None:
+        return "not known"
+    if 0.999 < value < 1:
+        return "over 99.9 %"
+    return "under 0.1 %" if 0 < value < 0.001 else f"{nearest(100 * value)} %"

@@ -18,7 +18,7 @@ from monitor.faces.terminal.text import (
     scrub_link,
     setting,
 )
-from monitor.figures.document import Anytime, Figures, FixedLook
+from monitor.figures.document import Anytime, Figures, FixedLook, MechanismFigures
 from monitor.rules.alerts import Alert
 
 MOST_ALERTS_IN_FULL = 3  # of one kind in one line
@@ -74,11 +74,22 @@ def _bounds(figures: Figures) -> str:
     met = f"target {setting(aim.fit)} FIT {'met' if aim.met else 'NOT met'}"
     for item in figures.mechanisms:
         if item.name == aim.mechanism:
-            any_time, one_look = _bound(item.anytime, aim.confidence), _bound(item.bounds, aim.confidence)
+            any_time, one_look = _claimed(item, aim.confidence)
             at = f"{item.name} at {percent(aim.confidence)}"
+            at += " with Ea's doubt" if item.careful is not None else ""
             doubt = f" ({claims.LOTS_DIFFER})" if claims.lots_differ(figures) else ""
             return f"{at}: any time at most {any_time}, one look at most {one_look}{doubt}; {met}"
     return met
+
+
+def _claimed(item: MechanismFigures, confidence: float) -> tuple[str, str]:
+    """The any-time and the one-look bound that are claimed: the careful ones where there are any."""
+    if item.careful is None:
+        return _bound(item.anytime, confidence), _bound(item.bounds, confidence)
+    for bound in item.careful.bounds:
+        if bound.confidence == confidence:
+            return claims.fit(bound.fit_upper_anytime), claims.fit(bound.fit_upper)
+    return "not stated", "not stated"
 
 
 def _bound(bounds: Sequence[Anytime] | Sequence[FixedLook], confidence: float) -> str:

@@ -176,12 +176,18 @@ def _reads(figures: Figures) -> Iterator[str]:
     )
     yield f"probability that a read fails ({accounts.READS_ASSUMED}):"
     counts = [f"{reads.errors_at_risk:,}", f"{reads.credited:,}"]
-    bounds = [[percent(item.confidence), upper(item.per_read_upper), *counts] for item in figures.read_error]
-    head = ["confidence", "at most", "failed at risk", "of reads credited"]
-    yield from (INDENT + line for line in table([head, *bounds], ">>>>"))
+    bounds = [
+        [percent(item.confidence), upper(item.per_read_upper), upper(item.per_read_upper_anytime), *counts]
+        for item in figures.read_error
+    ]
+    head = ["confidence", "one look at most", "any time at most", "failed at risk", "of reads credited"]
+    yield from (INDENT + line for line in table([head, *bounds], ">>>>>"))
     for item in figures.read_error:
         if item.per_bit_upper is not None:
-            yield f"a bit of it is wrong: at most {upper(item.per_bit_upper)} at {percent(item.confidence)}"
+            yield (
+                f"a bit of it is wrong: at most {upper(item.per_bit_upper)} at {percent(item.confidence)} (one look), "
+                f"{upper(item.per_bit_upper_anytime)} any time"
+            )
 
 
 def _mechanism(item: MechanismFigures, plan: Plan) -> Iterator[str]:
@@ -238,7 +244,7 @@ def _target(figures: Figures) -> Iterator[str]:
 
 def _progress(kind: str, aim: Target | TargetFixed, plan: Plan) -> Iterator[str]:
     yield f"{kind}: {claims.progress(aim, plan)}"
-    yield f"  with one more failure: {claims.hours_to_go(aim.hours_to_go_one_more, plan, ' to go')}"
+    yield f"  with one more failure: {claims.one_more(aim, plan, ' to go')}"
 
 
 def _coverage(figures: Figures) -> list[str]:

@@ -134,7 +134,7 @@ def mechanism(name: str, failures: int = 0, every: int | None = None, **changes:
         "pass_line": None,
         "sequential": None,
         "life": [LifeShown(s, 0.9, 0.98712, 0.98101, 99.013, 101.02) for s in (0.5, 1.0, 2.0)],
-        "early": [EarlyShown(0.9, 8766.0, failures, 28.2201, 247.378, covers=True)],
+        "early": [EarlyShown(0.9, 8766.0, failures, 28.2201, 247.378, 33.4901, 293.575, covers=True)],
         "fitted": None,
         "curve": [],
         "influences": [
@@ -192,7 +192,10 @@ def sound(**changes: Any) -> Figures:
         "exposure": Exposure(95_123.47, Uncredited(0.0, 12.31, 20.06, 0.0, 1.5)),
         "reads": Reads(total=68_500_000_000_123, credited=68_488_900_000_017, errors=0, errors_at_risk=0),
         "mechanisms": [mechanism("charge-loss"), gate_oxide()],
-        "read_error": [ReadErrorBound(0.6, 1.33801e-14, None), ReadErrorBound(0.9, 3.36201e-14, 8.62e-16)],
+        "read_error": [
+            ReadErrorBound(0.6, 1.33801e-14, 1.62401e-14, None, None),
+            ReadErrorBound(0.9, 3.36201e-14, 3.98901e-14, 8.62e-16, 1.02e-15),
+        ],
         "target": Target(
             fit=50.0,
             met=False,
@@ -318,7 +321,7 @@ def nothing_yet() -> Figures:
         exposure=Exposure(0.0, Uncredited(0.0, 0.0, 0.0, 0.0, 0.0)),
         reads=Reads(0, 0, 0, 0),
         mechanisms=[bare],
-        read_error=[ReadErrorBound(0.6, None, None), ReadErrorBound(0.9, None, None)],
+        read_error=[ReadErrorBound(c, None, None, None, None) for c in (0.6, 0.9)],
         target=Target(
             50.0,
             False,

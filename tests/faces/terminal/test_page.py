@@ -43,9 +43,9 @@ def test_the_page_has_at_most_78_columns_and_no_control_characters(name: str) ->
         "not credited, counter fault 0",
         "not credited now: oven-2 board 3, silent",
         "credited 68,488,900,000,017 in all 68,500,000,000,123 failed 4 failed while the chip was at risk 1",
-        "probability that a read fails (one look; reads taken as independent): "
-        "confidence at most failed at risk of reads credited "
-        "60 % 1.34e-14 1 68,488,900,000,017 90 % 3.37e-14 1 68,488,900,000,017",
+        "probability that a read fails (reads taken as independent): "
+        "confidence one look at most any time at most failed at risk of reads credited "
+        "60 % 1.34e-14 1.63e-14 1 68,488,900,000,017 90 % 3.37e-14 3.99e-14 1 68,488,900,000,017",
         "acceleration 858 at the set-point: Ea 1.1 eV 8.15e7 equivalent hours of use",
         "acceleration 61.2 at the set-point: Ea 0.7 eV, gamma 3.5 per V 8.15e7 equivalent hours of use",
         "60 % one look at a time fixed in advance 11.3 0",
