@@ -13,7 +13,7 @@ from monitor.claims.bounds import poisson_upper_count
 def per_read_upper(errors: int, reads: int, confidence: float) -> float | None:
     """Upper bound on read errors per read: ``chi2.ppf(C, 2 k + 2) / (2 reads)``; None before the first read.
 
-    Good for one look at a time fixed in advance. From a confidence of a half on the Poisson form lies above the exact
+    Good for one look at a time fixed in advance. From a confidence of 60 % on the Poisson form lies above the exact
     binomial one, by less the more reads there are; at a handful of reads it may lie above 1. (Garwood, Biometrika
     28:437, 1936.)
     """
