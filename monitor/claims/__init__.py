@@ -8,7 +8,8 @@ and what was got.
 - Stress to use: ``acceleration``, ``uncertainty`` (of what is not known exactly).
 - Bounds on the rate: ``bounds`` (one look), ``anytime``, ``total`` (several mechanisms), ``reads``.
 - Rules for stopping: ``stopping`` (pass line), ``sequential`` (Wald's test).
-- Life: ``life`` (assumed shape), ``lifefit``, ``survival``, ``early``, ``coverage``, ``drift`` (measured values).
+- Life: ``life`` (assumed shape), ``lifefit``, ``survival``, ``early``, ``coverage``.
+- Measured values: ``drift`` (at read points), ``extrapolation`` (to the end of life).
 - Lots: ``pooling``. Ahead: ``target``, ``forecast``, ``planning``, ``slowest``, ``samples``, ``binomial``.
 """
 

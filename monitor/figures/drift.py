@@ -6,15 +6,8 @@ from collections.abc import Iterable, Sequence
 from functools import lru_cache
 
 from monitor.claims import field_hours
-from monitor.claims.drift import (
-    Extrapolation,
-    Limits,
-    MeasuredParameter,
-    Measurement,
-    ParameterDrift,
-    late_readouts,
-    parameter_drift,
-)
+from monitor.claims.drift import Limits, MeasuredParameter, Measurement, late_readouts
+from monitor.claims.extrapolation import Extrapolation, ParameterDrift, parameter_drift
 from monitor.figures import document as doc
 from monitor.figures.basis import Basis, Standing
 from shared.entries import Readout, ReadPointFile

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from functools import partial
 
-from monitor.claims.drift import LineFit, fit_line
+from monitor.claims.extrapolation import LineFit, fit_line
 from tests.published.check import MEMORY, READ, Check
 
 # fmt: off
