@@ -17,8 +17,10 @@ import zstandard
 from simulator.scenario import Event, Options, Scenario, Setup, Truth, payload
 
 
-def write_run(setup: Setup, options: Options, out_path: str | Path, start_ms: int) -> Truth:
-    """Write the run that starts at ``start_ms`` (UTC) to ``out_path`` and return its truth."""
+def write_run(
+    setup: Setup, options: Options, out_path: str | Path, start_ms: int, last_line: bytes = b""
+) -> Truth:
+    """Write the run that starts at ``start_ms`` (UTC) to ``out_path``, then ``last_line``; return its truth."""
     scenario = Scenario(setup, options, start_ms)
     with _opened(Path(out_path)) as out:
         last_ms = 0
@@ -28,6 +30,7 @@ def write_run(setup: Setup, options: Options, out_path: str | Path, start_ms: in
         end_ms = max(last_ms, options.length_ms)
         for rack in scenario.racks:
             out.write(_line(scenario, rack.farewell(end_ms)))
+        out.write(last_line)
     return scenario.truth()
 
 

@@ -3,26 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from decimal import Decimal
 
 from monitor.campaign.mechanisms import Energy
 from monitor.campaign.model import Chip, Macro, Problem, Stress, Use
-from monitor.claims import EaNormal, Mechanism, rises_with_ea, weaknesses
+from monitor.claims import (
+    EA_SWING_EV,
+    EaNormal,
+    Mechanism,
+    acceleration_factor,
+    rises_with_ea,
+    weaknesses,
+)
 from shared.quantities import RESEND_AFTER_S
 
 LEAST_LOTS = 3
 LEAST_CHIPS_OF_A_LOT = 77
-_STANDARD = "JESD47 table 1 and AEC-Q100 table 2 ask for 3 lots of 77 chips (from memory)"
+_STANDARD = "JESD47 and AEC-Q100 ask for 3 lots of 77 chips; see the revision that applies"
 
 
-def warnings(
-    stress: Stress, use: Use, macro: Macro, mechanisms: Sequence[Mechanism], chips: Sequence[Chip]
+def warnings(  # noqa: PLR0917  the parts of a campaign file that a claim rests on
+    stress: Stress,
+    use: Use,
+    macro: Macro,
+    mechanisms: Sequence[Mechanism],
+    energies: Sequence[Energy],
+    chips: Sequence[Chip],
 ) -> tuple[Problem, ...]:
     """Every doubt, in the order of the file."""
     return (
         *_conditions(stress, use),
         *_reads(use, macro),
         *_extrapolation(stress, use, mechanisms),
+        *_certain(stress, use, mechanisms, energies),
         *_sample(chips),
     )
 
@@ -72,6 +86,24 @@ def _extrapolation(stress: Stress, use: Use, mechanisms: Sequence[Mechanism]) ->
         for i, mechanism in enumerate(mechanisms, 1)
         for weakness in weaknesses(mechanism, use.profile, *at)
     ]
+
+
+def _certain(
+    stress: Stress, use: Use, mechanisms: Sequence[Mechanism], energies: Sequence[Energy]
+) -> list[Problem]:
+    """An activation energy without an uncertainty: how far the claim would be off were it a little less."""
+    at = (use.profile, float(stress.temp_c), float(stress.supply_v), float(stress.self_heating_c))
+    found = []
+    for i, (mechanism, energy) in enumerate(zip(mechanisms, energies, strict=True), 1):
+        if energy is None and mechanism.ea_ev:
+            less = replace(mechanism, ea_ev=mechanism.ea_ev - EA_SWING_EV)
+            times = float(acceleration_factor(mechanism, *at)) / float(acceleration_factor(less, *at))
+            text = (
+                f"taken as certain; were it {EA_SWING_EV:g} eV less, every bound would be {times:.3g} times as high: "
+                "state ea_low_ev and ea_high_ev, or ea_sd_ev"
+            )
+            found.append(Problem(f"mechanism[{i}].ea_ev", f"{mechanism.name}, {mechanism.ea_ev:g} eV", text))
+    return found
 
 
 def _sample(chips: Sequence[Chip]) -> list[Problem]:

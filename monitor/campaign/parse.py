@@ -125,7 +125,7 @@ def parse(source: Source, found: Sequence[Problem] = ()) -> Campaign:
         energies=energies,
         chips=chips,
         source=source,
-        warnings=() if problems else warnings(stress, use, macro, mechanisms, chips),
+        warnings=() if problems else warnings(stress, use, macro, mechanisms, energies, chips),
     )
     head.finish()
     root.finish()

@@ -51,6 +51,7 @@ from monitor.claims.survival import StepCurve, kaplan_meier, nelson_aalen
 from monitor.claims.target import HoursToGo, hours_to_go, required_equivalent_h
 from monitor.claims.total import TotalBound, total_bound
 from monitor.claims.uncertainty import (
+    EA_SWING_EV,
     EaInterval,
     EaNormal,
     Swing,
@@ -63,6 +64,7 @@ from monitor.claims.uncertainty import (
 
 __all__ = [
     "BOLTZMANN_EV_PER_K",
+    "EA_SWING_EV",
     "FIT_PER_HOUR",
     "FORECAST_ASSUMPTIONS",
     "ZERO_C_K",

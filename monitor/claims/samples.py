@@ -20,7 +20,7 @@ from scipy.special import betainc
 from monitor.claims import _checks
 from monitor.claims.bounds import poisson_upper_count
 
-_TIE = 1e-12  # relative; sizes that fall on a whole number but for rounding are that number
+_TIE = 1e-10  # relative; sizes that fall on a whole number but for rounding are that number
 
 
 def binomial_sample_size(share_defective: float, confidence: float, failures: int = 0) -> int:

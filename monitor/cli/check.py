@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import textwrap
 from pathlib import Path
 
 import msgspec
 
 from monitor.campaign import load
 from monitor.faces.terminal.evidence import energy
-from monitor.faces.terminal.text import lower, upper
+from monitor.faces.terminal.text import lower, percent, upper
 from monitor.figures import Prospect, prospect
 
 
@@ -59,15 +60,17 @@ def _lives(p: Prospect) -> list[str]:
             f"{lower(p.planned_word_coverage)} times (all on one of {p.words} words{asked})"
         )
     for m in p.mechanisms:
-        terms = f"Ea {m.ea_ev:g} eV"
+        ea_ev, factor, doubt = m.ea_ev, m.acceleration, ""
+        if m.careful is not None:
+            worst = max(m.careful.bounds, key=lambda bound: bound.confidence)
+            ea_ev, factor, doubt = worst.ea_ev, worst.acceleration, f", the worst of it, {energy(m.careful)}"
+        terms = f"Ea {ea_ev:.4g} eV{doubt}"
         terms += f", gamma {m.gamma_per_v:g} /V" if m.gamma_per_v else ""
         terms += f", exponent {m.voltage_exponent:g}" if m.voltage_exponent else ""
         lines.append(
-            f"    {m.name:<22}{m.life_stress_h:>12.4g} h   covered {lower(m.planned_life_coverage)} times   "
-            f"acceleration {m.acceleration:.4g} ({terms})"
+            f"    {m.name:<22}{m.life_stress_h:>12.4g} h   covered {lower(m.planned_life_coverage)} times"
         )
-        if m.careful is not None:
-            lines.append(f"      {'':<22}hours with the worst of what is stated of Ea")
+        lines.append(f"    {'':<22}acceleration {factor:.4g} ({terms})")
     return lines
 
 
@@ -76,20 +79,18 @@ def _bounds(p: Prospect) -> list[str]:
         "  Upper bounds on the failure rate at the planned end with no failure:",
         f"    {'mechanism':<22}{'confidence':>10}{'one look':>18}{'any time':>16}",
     ]
-    lines += [
-        f"    {m.name:<22}{b.confidence:>10.0%}{_fit(b.fit_upper):>18}{_fit(b.fit_upper_anytime):>16}"
-        for m in p.mechanisms
-        for b in m.planned
-    ]
     for m in p.mechanisms:
         if m.careful is not None:
-            lines.append(f"    {m.name}, {energy(m.careful)}, the worst of it claimed:")
             lines += [
-                f"    {f'  at {b.ea_ev:.4g} eV':<22}{b.confidence:>10.0%}{_fit(b.fit_upper):>18}"
-                f"{_fit(b.fit_upper_anytime):>16}"
-                for b in m.careful.bounds
+                _bound_line(m.name, b.confidence, b.fit_upper, b.fit_upper_anytime) for b in m.careful.bounds
             ]
+        name = m.name if m.careful is None else f"  if Ea is {m.ea_ev:g} eV"
+        lines += [_bound_line(name, b.confidence, b.fit_upper, b.fit_upper_anytime) for b in m.planned]
     return [*lines, *_rules(p)]
+
+
+def _bound_line(name: str, confidence: float, look: float | None, always: float | None) -> str:
+    return f"    {name:<22}{percent(confidence):>10}{_fit(look):>18}{_fit(always):>16}"
 
 
 def _rules(p: Prospect) -> list[str]:
@@ -98,7 +99,7 @@ def _rules(p: Prospect) -> list[str]:
     for m in p.mechanisms:
         if m.pass_line_h is not None:
             hours = ", ".join(f"{upper(h, 4)} h with {r}" for r, h in enumerate(m.pass_line_h))
-            lines.append(f"    {m.name}: pass line at {p.target.confidence:.0%}, by failures: {hours}")
+            lines.append(f"    {m.name}: pass line at {percent(p.target.confidence)}, by failures: {hours}")
         if m.sequential is not None:
             s = m.sequential
             lines.append(
@@ -109,17 +110,21 @@ def _rules(p: Prospect) -> list[str]:
                 f"      ends at {upper(s.end_h, 4)} h or {s.end_failures} failures; risks run "
                 f"{s.exact_producer_risk:.1%} and {s.exact_consumer_risk:.1%}"
             )
-    return ["", "  Plans declared, hours of stress of all chips:", *lines] if lines else []
+    return ["", "  Plans declared, in hours of stress with every chip credited:", *lines] if lines else []
 
 
 def _verdict(p: Prospect) -> list[str]:
     t = p.target
     word = "within" if t.reachable else "NOT within"
     return [
-        f"  Target {p.target_fit:g} FIT at {t.confidence:.0%}, each mechanism for itself, with no failure: {word} the "
-        f"planned hours;",
+        f"  Target {p.target_fit:g} FIT at {percent(t.confidence)}, each mechanism for itself, with no failure: "
+        f"{word} the planned hours;",
         f"  any time {upper(t.hours_anytime)} h, one look {upper(t.hours)} h of stress are needed.",
-        *(f"  warning: {warning}" for warning in p.warnings),
+        *(
+            line
+            for warning in p.warnings
+            for line in textwrap.wrap(f"  warning: {warning}", 108, subsequent_indent="    ")
+        ),
     ]
 
 

@@ -5,6 +5,8 @@ from __future__ import annotations
 import argparse
 from typing import NoReturn
 
+from shared.version import software
+
 DEFAULT_HTTP = "127.0.0.1:8417"
 _CAUTION = (
     "A figure supports a qualification decision and does not make it. lifebound is no safety interlock: ovens and "
@@ -28,7 +30,7 @@ def make_parser() -> Parser:
         epilog=_CAUTION,
         allow_abbrev=False,
     )
-    parser.add_argument("--version", action="version", version=_version())
+    parser.add_argument("--version", action="version", version=software())
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
     _demo(commands)
     _check(commands)
@@ -163,7 +165,7 @@ def _disposition(commands: Commands[Parser]) -> None:
     p = _command(
         commands,
         "disposition",
-        "enter a signed judgement of one failed chip or several",
+        "enter a judgement of one failed chip or several, under a name",
         'lifebound disposition --run runs/tern-a1 --serial A-007 --class not-relevant --who "R. Tern" '
         '--why "contact of socket 7 lost, see lab note 12"',
     )
@@ -188,8 +190,9 @@ def _readpoint(commands: Commands[Parser]) -> None:
     p.add_argument(
         "file",
         metavar="FILE",
-        help="CSV with the columns serial, read_point_h, parameter, unit, value, low_limit, high_limit, removed_at, "
-        "measured_at",
+        help="CSV with the columns serial, read_point_h, parameter, unit, value, low_limit, high_limit, removed_at "
+        "(from stress), measured_at; one limit at least, times in UTC or empty; a row: A-001,500,read margin,mV,212.5,"
+        "150,,2026-03-01T08:00:00Z,2026-03-01T15:30:00Z",
     )
     p.add_argument("--run", metavar="DIR", required=True, help="run directory")
     p.add_argument("--mechanism", help="by whose acceleration to extrapolate (the campaign's, if it has one)")
@@ -300,12 +303,3 @@ def speed(text: str) -> float | None:
         return positive(text)
     except argparse.ArgumentTypeError:
         raise argparse.ArgumentTypeError(f"{text!r} is neither a number above 0 nor max") from None
-
-
-def _version() -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return f"lifebound {version('lifebound')}"
-    except PackageNotFoundError:
-        return "lifebound (not installed)"

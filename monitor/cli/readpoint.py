@@ -6,7 +6,7 @@ import argparse
 import asyncio
 import hashlib
 import sys
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
@@ -24,12 +24,14 @@ from monitor.faces.terminal.drift import drift_text
 from monitor.figures.document import ParameterFigures
 from monitor.journal import SqliteJournal
 from monitor.ledger import Ledger
-from monitor.service.account import restore
+from monitor.service.account import Account, restore
 from monitor.service.rundir import read_snapshot
 from monitor.service.service import wall_ms
 from shared.entries import Measured, Readout, ReadPointFile
 from shared.errors import InputError
+from shared.quantities import MS_PER_H
 
+_REACHED = 0.9  # of a read point's hours: not every hour before it need be credited
 _ROWS_OF_AN_ENTRY = 1000  # keeps a line of an exported run well below its bound
 
 
@@ -66,18 +68,53 @@ async def _enter(args: argparse.Namespace, name: str, text: str) -> tuple[list[P
         account = await restore(campaign, journal, read_snapshot(Path(args.run)))
         found = _read(name, text, campaign, account.ledger)
         entries = _entries(args, name, text, campaign, found)
+        doubts = [str(warning) for warning in found.warnings] + _doubts(found, account)
         account.apply(entries)
         if not args.check:
             await journal.append(entries)
     mine = {reading.parameter for reading in found.readings}
     shown = [item for item in account.figures().drift if item.parameter in mine]
-    return shown, [str(warning) for warning in found.warnings]
+    return shown, doubts
+
+
+def _doubts(found: ReadPoints, account: Account) -> list[str]:
+    """What may be a slip: read points that the plan does not name, or that the chips have not reached."""
+    campaign, ledger = account.campaign, account.ledger
+    credited_ms = dict(
+        zip((chip.serial for chip in campaign.chips), ledger.accounts.credited_ms.tolist(), strict=True)
+    )
+    said = []
+    for point_h in sorted({r.read_point_h for r in found.readings if r.read_point_h > 0}):
+        if campaign.read_points_h and point_h not in campaign.read_points_h:
+            planned = ", ".join(f"{h:g}" for h in campaign.read_points_h)
+            said.append(f"read point {point_h:g} h: the campaign plans {planned} h")
+        early = [
+            r.serial
+            for r in found.readings
+            if r.read_point_h == point_h and credited_ms[r.serial] < _REACHED * point_h * MS_PER_H
+        ]
+        if early:
+            said.append(
+                f"read point {point_h:g} h: {len(set(early))} chips have fewer credited hours, {early[0]} has "
+                f"{credited_ms[early[0]] / MS_PER_H:.1f} h"
+            )
+    now = datetime.now(UTC)
+    future = [r.serial for r in found.readings if r.measured_at is not None and r.measured_at > now]
+    if future:
+        said.append(f"{len(set(future))} chips were measured in the future, {future[0]} among them")
+    return said
 
 
 def _read(name: str, text: str, campaign: Campaign, ledger: Ledger) -> ReadPoints:
     """The readings of the file, if all of it is sound and goes with what was entered before."""
     found = read_points_from_csv(name, text, {chip.serial for chip in campaign.chips})
     problems = [str(problem) for problem in found.problems]
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    same = [file for file in ledger.readpoints if file.sha256 == digest]
+    if same:
+        raise InputError(
+            f"{name}: entered before, as {same[0].file} in the name of {same[0].who}; nothing was entered"
+        )
     before = {r.parameter: r for file in ledger.readpoints for r in file.readouts}
     for reading in {r.parameter: r for r in found.readings}.values():
         problems += _unlike(name, reading, before.get(reading.parameter))

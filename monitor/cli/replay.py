@@ -38,10 +38,9 @@ def _at_speed(path: Path, args: argparse.Namespace) -> Account:
     campaign = load(Path(args.campaign)) if args.campaign else None
     steps: Iterator[Line | Entry | Refused]
     if path.is_dir():
-        campaign, steps = asyncio.run(_journal_steps(path, campaign))
+        account, steps = asyncio.run(_journal_steps(path, campaign))
     else:
-        campaign, steps = need_campaign(path, campaign), read_lines(path)
-    account = Account(campaign)
+        account, steps = Account(need_campaign(path, campaign)), read_lines(path)
     source = f"replay of {path} at {args.speed:g} times real time"
     with Display(plain=args.plain, ascii_only=args.ascii, quiet=args.json) as display:
         player = _Player(account, display, source, args.speed)
@@ -103,9 +102,10 @@ class _Player:
 
 async def _journal_steps(
     path: Path, other: Campaign | None
-) -> tuple[Campaign, Iterator[Line | Entry | Refused]]:
+) -> tuple[Account, Iterator[Line | Entry | Refused]]:
     async with await SqliteJournal.open(path) as journal:
+        account = Account(other or parse(journal.run.source))
+        account.recorded_sha256 = journal.run.source.sha256
         entries = [entry async for batch in journal.batches() for entry in batch]
         refused = await journal.refused()
-        campaign = other or parse(journal.run.source)
-    return campaign, iter([*entries, refused])
+    return account, iter([*entries, refused])

@@ -16,8 +16,11 @@ import msgspec
 from monitor.campaign import Campaign, load
 from monitor.cli.broker import Embedded, parse_broker
 from monitor.intake.link import Address
+from monitor.journal import Run
+from monitor.journal.exchange import last_line
 from monitor.ledger import Weights
 from monitor.service.service import wall_ms
+from shared.entries import Refused
 from shared.errors import InputError
 from simulator.behaviour import FailAt, preset
 from simulator.publish import Broker, publish
@@ -38,7 +41,9 @@ def run(args: argparse.Namespace) -> int:
         if not args.out.endswith((".jsonl", ".jsonl.zst")):
             raise InputError(f"--out {args.out}: the name must end in .jsonl or .jsonl.zst")
         with _written("--out", args.out):
-            truth = write_run(setup, options, args.out, wall_ms())
+            started_ms = wall_ms()
+            end = last_line(Refused(), Run(f"simulated {started_ms}", started_ms, campaign.source))
+            truth = write_run(setup, options, args.out, started_ms, end)
     else:
         truth, stopped = asyncio.run(_publish(args, setup, options))
     if args.truth:

@@ -20,6 +20,7 @@ from monitor.figures.basis import Basis, Standing
 from monitor.ledger import Ledger
 
 Count = Callable[[Basis, int], float]
+_FASTEST = 1.1  # chip-hours credited per chip and hour of receive time: late messages come in bursts
 
 
 class _Way(NamedTuple):
@@ -54,7 +55,7 @@ def target(standing: Standing, at_risk: int) -> doc.Target:
             watched_confidence=_watched(fixed.limit),
         ),
         date_one_more=_date(ledger, anytime.one_more, at_risk - 1),
-        careful=any(basis.careful for basis in bases),
+        careful=anytime.limit.careful,
     )
 
 
@@ -112,9 +113,12 @@ def _latest(values: Sequence[float | None]) -> float | None:
 
 
 def _date(ledger: Ledger, to_go_h: float | None, chips: int) -> str | None:
-    """UTC minute at which ``to_go_h`` more hours of ``chips`` are credited at the present pace of the fleet."""
+    """UTC minute at which ``to_go_h`` more hours of ``chips`` are credited at the present pace of the fleet.
+
+    None where nothing is credited, and where credit runs faster than the clock: such a run is played, not lived.
+    """
     pace = ledger.credit_pace()
-    if not to_go_h or not pace or pace < 0 or ledger.as_of_ms is None:
+    if not to_go_h or not pace or ledger.as_of_ms is None or not 0 < pace <= _FASTEST * (chips + 1):
         return None
     try:
         start = datetime.fromtimestamp(ledger.as_of_ms / 1000, UTC)

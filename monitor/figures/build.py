@@ -27,13 +27,17 @@ from monitor.figures.floor import boards
 from monitor.ledger import Ledger, Reason
 from shared.entries import Refused
 from shared.quantities import hours
+from shared.version import software
 
 
-def build(ledger: Ledger, refused: Refused, *, now_ms: int | None = None) -> doc.Figures:
+def build(
+    ledger: Ledger, refused: Refused, *, recorded_sha256: str | None = None, now_ms: int | None = None
+) -> doc.Figures:
     """The figures as they stand.
 
     ``now_ms`` (a clock's time, for a live service) tells only whether a board is silent; without it the time of the
-    last journal entry does, so that a replay gives the same bytes every time.
+    last journal entry does, so that a replay gives the same bytes every time. ``recorded_sha256`` is the hash of the
+    campaign that the run was recorded under, where it says.
     """
     campaign = ledger.campaign
     failed = failed_chips(ledger)
@@ -74,6 +78,7 @@ def build(ledger: Ledger, refused: Refused, *, now_ms: int | None = None) -> doc
         total=totals(standing),
         forecast=forecast(standing, at_risk, plan.elapsed_h),
         drift=drift(standing),
+        provenance=doc.Provenance(campaign.source.sha256, recorded_sha256, software()),
         cautions=_cautions(campaign, aim),
     )
 
@@ -153,6 +158,7 @@ def _lot(ledger: Ledger, lot: str, indices: list[int], failed: list[FailedChip])
         lot=lot,
         loaded=len(indices),
         failed=sum(not f.not_relevant for f in mine),
+        failed_all=len(mine),
         credited_h=hours(int(accounts.credited_ms[indices].sum())),
         reads_credited=sum(accounts.reads_credited[indices].tolist()),
         mechanisms=[

@@ -257,7 +257,7 @@ class Target(msgspec.Struct, frozen=True):
     mechanism: str
     fixed: TargetFixed
     date_one_more: str | None
-    careful: bool  # judged by the careful bounds of the mechanisms that have them
+    careful: bool  # the mechanism that limits it is judged by its careful bounds
 
 
 class Forecast(msgspec.Struct, frozen=True):
@@ -325,7 +325,8 @@ class LotFigures(msgspec.Struct, frozen=True):
 
     lot: str
     loaded: int
-    failed: int
+    failed: int  # after disposition
+    failed_all: int
     credited_h: float
     reads_credited: int
     mechanisms: list[LotMechanism]
@@ -520,6 +521,17 @@ class Plan(msgspec.Struct, frozen=True):
     running_h: float  # by receive time, from the first entry of the journal to the last
 
 
+class Provenance(msgspec.Struct, frozen=True):
+    """What the figures were made with.
+
+    Two hashes that differ tell of a what-if, whose plans nobody declared before the start.
+    """
+
+    campaign_sha256: str
+    recorded_sha256: str | None  # of the campaign the run was recorded under; None where the run does not say
+    software: str
+
+
 class Figures(msgspec.Struct, frozen=True):
     """The figures document (``figures --json``, ``GET /v1/figures``)."""
 
@@ -542,6 +554,7 @@ class Figures(msgspec.Struct, frozen=True):
     total: list[TotalBounds]
     forecast: Forecast | None
     drift: list[ParameterFigures]
+    provenance: Provenance
     cautions: list[str]  # claims that are legal but weak, in plain sentences
 
 

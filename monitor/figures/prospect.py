@@ -153,8 +153,20 @@ def prospect(campaign: Campaign) -> Prospect:
         planned_word_coverage=None if words is None else campaign.planned_hours / reads_stress_h / words,
         mechanisms=[_mechanism(planned, m) for m in range(len(campaign.mechanisms))],
         target=_planned_target(planned),
-        warnings=[str(warning) for warning in campaign.warnings],
+        warnings=[str(warning) for warning in campaign.warnings] + _uncovered(planned),
     )
+
+
+def _uncovered(planned: Standing) -> list[str]:
+    """Mechanisms of which the planned hours do not cover the field life of a chip."""
+    campaign = planned.ledger.campaign
+    asked_h = field_hours(campaign.use.life_years)
+    return [
+        f"planned_hours: they cover {campaign.planned_hours * b.acceleration / asked_h:.3g} field lives of a chip by "
+        f"{b.name}; what comes later in life is not seen"
+        for b in planned.all_claimed(max(campaign.confidence))
+        if campaign.planned_hours * b.acceleration < asked_h
+    ]
 
 
 def _mechanism(planned: Standing, m: int) -> MechanismProspect:

@@ -37,6 +37,11 @@ class ArchivedCampaign(msgspec.Struct, frozen=True):
     sha256: str
     run: str
 
+    @property
+    def source(self) -> Source:
+        """The texts; their hash is made from them, not taken from the file."""
+        return Source(self.name, self.toml, self.chips_csv)
+
 
 class Line(msgspec.Struct, omit_defaults=True):
     """One line of an exported run."""
@@ -84,7 +89,7 @@ def archived_campaign(path: Path) -> Source | None:
     """The texts of the campaign that an exported file was recorded under, if it says. Raises InputError."""
     for line in read_lines(path):
         if not isinstance(line.campaign, msgspec.UnsetType):
-            return Source(line.campaign.name, line.campaign.toml, line.campaign.chips_csv)
+            return line.campaign.source
     return None
 
 

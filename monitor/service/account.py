@@ -28,6 +28,7 @@ class Account:
         self.campaign = campaign
         self.session = Session(campaign)
         self.ledger = Ledger(campaign)
+        self.recorded_sha256: str | None = None  # of the campaign the run was recorded under, where it says
 
     def admit(self, entry: Entry) -> None:
         """Take an entry that a journal holds; under another campaign than its own it may be refused."""
@@ -38,6 +39,8 @@ class Account:
 
     def hear(self, line: Line) -> None:
         """Take one line of an exported run, as if it had just arrived (``read_lines`` has seen to its shape)."""
+        if not isinstance(line.campaign, msgspec.UnsetType):
+            self.recorded_sha256 = line.campaign.source.sha256
         match line:
             case Line(intake=Refused() as refused):
                 self.session.add_refused(refused)
@@ -55,7 +58,7 @@ class Account:
 
     def figures(self, now_ms: int | None = None) -> Figures:
         """The figures as they stand (see ``monitor.figures.build``)."""
-        return build(self.ledger, self.session.refused, now_ms=now_ms)
+        return build(self.ledger, self.session.refused, recorded_sha256=self.recorded_sha256, now_ms=now_ms)
 
     def _apply(self, judgement: Judgement) -> None:
         if judgement.verdict is Verdict.ACCEPTED and judgement.entry is not None:
@@ -73,6 +76,7 @@ async def restore(campaign: Campaign, journal: Journal, snapshot: bytes | None =
     elif snapshot is not None:
         taken_up = _from_snapshot(campaign, journal.run.id, snapshot, await journal.last())
         account, after = taken_up or (account, after)
+    account.recorded_sha256 = journal.run.source.sha256
     async for batch in journal.batches(after):
         for entry in batch:
             account.admit(entry)

@@ -152,7 +152,7 @@ def test_exact_coverage(bound: object, weights: tuple[int, ...], confidence: flo
 # --- sum of bounds -------------------------------------------------------------------------------------------------
 
 
-@given(account=ACCOUNTS, confidence=CONFIDENCES)
+@given(account=ACCOUNTS, confidence=st.floats(0.6, 0.999))  # near a half the sum need not be conservative
 def test_the_weighted_total_is_the_narrower_one(account: list[tuple[int, float]], confidence: float) -> None:
     failures, hours = split(account)
     weighted = weighted_total_fit(failures, hours, confidence)

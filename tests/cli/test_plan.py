@@ -395,7 +395,7 @@ def test_no_figure_gains_by_being_shown(campaign: str, capsys: pytest.CaptureFix
         assert row("hours")[column] >= found[kind]["hours"] * (1 - 1e-9)
         assert row("bound at the end")[column] >= found[kind]["fit_upper"] * (1 - 1e-9)
         assert row("equivalent chip-hours")[column] <= found[kind]["equivalent_h"]
-        assert row("field life covered")[column] <= found[kind]["covered_years"]
+        assert row("field life in hours")[column] <= found[kind]["covered_years"]
 
 
 def test_lines_fit_a_page(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

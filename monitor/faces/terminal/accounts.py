@@ -229,6 +229,11 @@ def alert_text(alert: Alert) -> str:
     return f"{alert.kind}: {alert.subject}, {since}: {alert.reason}"
 
 
+def _set_aside(lot: LotFigures) -> str:
+    more = lot.failed_all - lot.failed
+    return f" ({lot.failed_all:,} with those not relevant)" if more else ""
+
+
 def lots(figures: Figures, width: int) -> Part:
     """Each lot, and whether the lots may be pooled."""
     cells = [_lot_cells(lot) for lot in figures.lots]
@@ -240,7 +245,7 @@ def lots(figures: Figures, width: int) -> Part:
 def _lot_cells(lot: LotFigures) -> list[str]:
     return [
         f"lot {clip(lot.lot, NAME_CELLS)}:",
-        f"{lot.failed:,} of {count(lot.loaded, 'chip')} failed,",
+        f"{lot.failed:,} of {count(lot.loaded, 'chip')} failed{_set_aside(lot)},",
         f"{credited(lot.credited_h)} chip-hours,",
         f"{lot.reads_credited:,} reads credited",
     ]
@@ -250,7 +255,8 @@ def pooling(figures: Figures) -> str:
     """Whether the lots may be pooled, by which test."""
     test = figures.pooling
     p_value = "" if test.p_value is None else f", p = {lower(test.p_value)}"
-    return f"pooling test: {test.verdict or 'no verdict'} ({test.method or 'no test'}{p_value})"
+    verdict = f"{test.verdict or 'no verdict'} ({test.method or 'no test'}{p_value})"
+    return f"pooling test: {verdict}; one look, and not seeing a difference proves none"
 
 
 def intake(figures: Figures, width: int) -> Part:

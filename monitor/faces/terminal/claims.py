@@ -45,6 +45,7 @@ from monitor.faces.terminal.text import (
 )
 from monitor.figures.document import (
     Anytime,
+    Careful,
     EveryFailure,
     Figures,
     FixedLook,
@@ -61,6 +62,7 @@ from monitor.figures.document import (
 
 CLOCK_HOURS = "hours to go are clock hours with every chip at risk credited"
 FLEET = "fleet: sum over chips, not a life any one chip has covered"
+WHAT_IF = "WHAT IF: recorded under another campaign file; no plan here was declared before the start"
 LOTS_DIFFER = "lots differ: pooled figures are doubtful"
 KINDS_OF_BOUND = f"One look: good for {ONE_LOOK}. Any time: {ANY_TIME}."
 
@@ -87,8 +89,15 @@ def lots_differ(figures: Figures) -> bool:
 
 
 def doubts(figures: Figures) -> list[str]:
-    """What must stand beside the claims when the lots may not be pooled."""
-    return [capital(LOTS_DIFFER) + "."] if lots_differ(figures) else []
+    """What must stand beside the claims: a campaign other than the recorded one, lots that may not be pooled."""
+    said = [WHAT_IF + "."] if is_what_if(figures) else []
+    return [*said, capital(LOTS_DIFFER) + "."] if lots_differ(figures) else said
+
+
+def is_what_if(figures: Figures) -> bool:
+    """Whether the run was recorded under another campaign file than the figures were made with."""
+    made = figures.provenance
+    return made.recorded_sha256 is not None and made.recorded_sha256 != made.campaign_sha256
 
 
 def conditions(figures: Figures) -> list[str]:
@@ -160,25 +169,28 @@ def _over(title: str, cells: Sequence[Sequence[str]], looks: int, always: int) -
 def _claim_lines(
     item: MechanismFigures, looks: Sequence[float], always: Sequence[float]
 ) -> Iterable[list[str]]:
-    name = clip(item.name, NAME_CELLS)
-    yield [
-        name,
-        f"{item.failures:,}/{item.all.failures:,}",
-        lower(item.equivalent_h),
-        *_bound_cells(item, looks, always),
-    ]
-    if item.careful is not None and item.careful.bounds:
-        last = max(item.careful.bounds, key=lambda bound: bound.confidence)
-        worst = {bound.confidence: bound for bound in item.careful.bounds}
-        yield [
-            "  with Ea's doubt",
-            f"{item.failures:,}",
-            lower(last.equivalent_h),
-            *(upper(worst[c].fit_upper).removesuffix(" yet") if c in worst else "-" for c in looks),
-            *(upper(worst[c].fit_upper_anytime).removesuffix(" yet") if c in worst else "-" for c in always),
-        ]
+    """What is claimed first; where Ea's uncertainty is stated, what would hold were it exact, below."""
+    name, failures = clip(item.name, NAME_CELLS), f"{item.failures:,}/{item.all.failures:,}"
+    plain = [lower(item.equivalent_h), *_bound_cells(item, looks, always)]
+    careful = item.careful is not None and bool(item.careful.bounds)
+    if item.careful is not None and careful:
+        yield [name, failures, *_careful_cells(item.careful, looks, always)]
+        yield ["  if Ea is exact", failures, *plain]
+    else:
+        yield [name, failures, *plain]
     if item.all.failures != item.failures:
-        yield ["  every failure", f"{item.all.failures:,}", "", *_bound_cells(item.all, looks, always)]
+        every = "  all, Ea exact" if careful else "  every failure"
+        yield [every, f"{item.all.failures:,}", "", *_bound_cells(item.all, looks, always)]
+
+
+def _careful_cells(stated: Careful, looks: Sequence[float], always: Sequence[float]) -> list[str]:
+    last = max(stated.bounds, key=lambda bound: bound.confidence)
+    at = {bound.confidence: bound for bound in stated.bounds}
+    return [
+        lower(last.equivalent_h),
+        *(upper(at[c].fit_upper).removesuffix(" yet") if c in at else "-" for c in looks),
+        *(upper(at[c].fit_upper_anytime).removesuffix(" yet") if c in at else "-" for c in always),
+    ]
 
 
 def _bound_cells(
@@ -198,16 +210,16 @@ def claim_sentence(item: MechanismFigures) -> str:
     counted = count(item.failures, "failure")
     if item.all.failures != item.failures:
         counted += f" (of {item.all.failures:,} in all)"
-    return f"{item.name}: {_claim_words(item, counted)}{_careful_words(item)}"
+    return f"{item.name}: {_careful_words(item)}{_claim_words(item, counted)}"
 
 
 def _careful_words(item: MechanismFigures) -> str:
-    """The bounds that carry what is stated of Ea's uncertainty, after the plain ones."""
+    """The bounds that carry what is stated of Ea's uncertainty, before the plain ones."""
     if item.careful is None:
         return ""
     always = ", ".join(f"{fit(b.fit_upper_anytime)} at {percent(b.confidence)}" for b in item.careful.bounds)
     looks = ", ".join(f"{fit(b.fit_upper)} at {percent(b.confidence)}" for b in item.careful.bounds)
-    return f"; with Ea's doubt any time at most {always or NONE_YET}; one look at most {looks or NONE_YET}"
+    return f"any time at most {always or NONE_YET}; one look at most {looks or NONE_YET}; if Ea is exact, "
 
 
 def _claim_words(item: MechanismFigures | LotMechanism, counted: str) -> str:
@@ -282,7 +294,7 @@ def target(figures: Figures, width: int) -> Part:
 def limited_by(aim: Target) -> str:
     """Which mechanism keeps the target waiting longest."""
     doubt = ", with what is stated of Ea's uncertainty" if aim.careful else ""
-    return f"limited by {aim.mechanism or 'no mechanism'}, each mechanism for itself{doubt}"
+    return f"limited by {aim.mechanism or 'no mechanism'}{doubt}, each mechanism for itself"
 
 
 def progress(aim: Target | TargetFixed, plan: Plan) -> str:

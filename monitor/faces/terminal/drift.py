@@ -36,7 +36,7 @@ def read_points(figures: Figures, width: int) -> Part:
 def drift_text(item: ParameterFigures) -> Iterator[str]:
     """Everything about one parameter, as lines for the page."""
     yield f"limits {_limits(item)}; extrapolated by {item.mechanism}"
-    head = ["read point", "chips", "median", "change", "least margin", "of chip", "shifted past"]
+    head = ["read point", "chips", "median", "change", "least margin", "of chip", "shift past"]
     body = [
         [
             f"{setting(p.read_point_h)} h",
@@ -52,8 +52,8 @@ def drift_text(item: ParameterFigures) -> Iterator[str]:
     yield from table([head, *body], ">>>>><>")
     yield from _trouble(item)
     yield (
-        f"at the end of the field life ({upper(item.life_stress_h, 4)} h of stress), bounds and intervals at "
-        f"{percent(item.confidence)}:"
+        f"at the end of the field life ({upper(item.life_stress_h, 4)} h of stress), one-sided prediction bound of one "
+        f"more measurement at {percent(item.confidence)}:"
     )
     yield from (f"  {_at_life(item, e)}" for e in item.extrapolations)
 
@@ -70,8 +70,8 @@ def _trouble(item: ParameterFigures) -> Iterator[str]:
         restress_h = max(line.restress_h for line in item.late)
         yield (
             f"{item.parameter}: {count(len(item.late), 'chip')} measured later after stress than the usual 96 h: "
-            f"{named}; the standard asks for up to {setting(restress_h)} h of stress again first (JESD22-A108, from "
-            "memory)"
+            f"{named}; JESD22-A108 asks for up to {setting(restress_h)} h of stress again first (see the revision that "
+            "applies)"
         )
 
 

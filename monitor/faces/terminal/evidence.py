@@ -27,7 +27,8 @@ from monitor.figures.document import (
     SequentialStanding,
 )
 
-NO_VERDICT = "a verdict is of the whole test: it stands once the line is crossed, whatever comes after"
+_MOST_PPM = 1e6  # more than every chip says nothing
+_LEAST_SHOWN = 1e-6  # a reliability below is none
 _PARAMETERS = {
     "ea_ev": ("Ea", "eV"),
     "gamma_per_v": ("gamma", "per V"),
@@ -109,7 +110,7 @@ def total(figures: Figures) -> Iterator[str]:
 
 def careful(stated: Careful) -> Iterator[str]:
     """What is stated of the activation energy, and the bounds that carry it."""
-    yield f"{energy(stated)}; the worst of it is claimed:"
+    yield f"claimed, with the worst of Ea ({energy(stated)}):"
     head = ["confidence", "Ea taken", "equivalent h", "one look at most", "any time at most"]
     body = [
         [
@@ -127,8 +128,8 @@ def careful(stated: Careful) -> Iterator[str]:
 def energy(stated: Careful) -> str:
     """What is stated of an activation energy besides its value."""
     if stated.ea_sd_ev is not None:
-        return f"Ea stated with a standard error of {setting(stated.ea_sd_ev)} eV"
-    return f"Ea stated as {setting(stated.ea_low_ev or 0)} to {setting(stated.ea_high_ev or 0)} eV"
+        return f"stated with a standard error of {setting(stated.ea_sd_ev)} eV"
+    return f"stated as {setting(stated.ea_low_ev or 0)} to {setting(stated.ea_high_ev or 0)} eV"
 
 
 def life(shown: list[LifeShown], years: float) -> Iterator[str]:
@@ -142,8 +143,8 @@ def life(shown: list[LifeShown], years: float) -> Iterator[str]:
         [
             setting(item.shape),
             percent(item.confidence),
-            lower(item.reliability_lower, 6),
-            lower(item.reliability_lower_anytime, 6),
+            _reliability(item.reliability_lower),
+            _reliability(item.reliability_lower_anytime),
             upper(item.average_fit_upper),
             upper(item.average_fit_upper_anytime),
         ]
@@ -152,15 +153,23 @@ def life(shown: list[LifeShown], years: float) -> Iterator[str]:
     yield from (f"  {line}" for line in table([head, *body], ">>>>>>"))
 
 
+def _reliability(value: float | None) -> str:
+    return "0" if value is not None and value < _LEAST_SHOWN else lower(value, 6)
+
+
 def early(shown: list[EarlyShown]) -> Iterator[str]:
     """Failures in the first hours of field use."""
     for item in shown:
         reach = "" if item.covers else ", extrapolated: not every chip was tried that long"
         yield (
-            f"first {setting(item.early_life_h)} h of use, {count(item.failures, 'failure')}: at most "
-            f"{upper(item.ppm_upper)} ppm at {percent(item.confidence)} (one look), "
-            f"{upper(item.ppm_upper_anytime)} ppm any time{reach}"
+            f"first {setting(item.early_life_h)} h of use at a constant rate, {count(item.failures, 'failure')}: "
+            f"expected failures at most {_ppm(item.ppm_upper)} at {percent(item.confidence)} (one look), "
+            f"{_ppm(item.ppm_upper_anytime)} any time{reach}"
         )
+
+
+def _ppm(value: float | None) -> str:
+    return "no claim" if value is None or value > _MOST_PPM else f"{upper(value)} ppm"
 
 
 def fitted(given: LifeFitted) -> str:

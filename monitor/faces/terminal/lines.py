@@ -76,8 +76,8 @@ def _bounds(figures: Figures) -> str:
         if item.name == aim.mechanism:
             any_time, one_look = _claimed(item, aim.confidence)
             at = f"{item.name} at {percent(aim.confidence)}"
-            at += " with Ea's doubt" if item.careful is not None else ""
             doubt = f" ({claims.LOTS_DIFFER})" if claims.lots_differ(figures) else ""
+            doubt += " (WHAT IF: another campaign file)" if claims.is_what_if(figures) else ""
             return f"{at}: any time at most {any_time}, one look at most {one_look}{doubt}; {met}"
     return met
 

@@ -46,8 +46,8 @@ from monitor.figures.document import (
 WIDTH = 78
 INDENT = "  "
 CAUTION = (
-    "Upper bounds are rounded up; credited hours, coverage and lower bounds are rounded down. "
-    "These figures support a qualification decision; they do not make it."
+    "Upper bounds are rounded up; credited hours, coverage and lower bounds are rounded down. An upper and a lower "
+    "bound hold each for itself. These figures support a qualification decision; they do not make it."
 )
 
 
@@ -104,8 +104,18 @@ def _heading(figures: Figures) -> str:
         f"{figures.campaign}: {plan.title}, {stamp}",
         f"Stress {accounts.stress(plan)}; {accounts.elapsed(plan)}.",
         f"FIT holds in use: {claims.use(plan)}.",
+        _made_with(figures),
+        *([claims.WHAT_IF + "."] if claims.is_what_if(figures) else []),
     )
     return "\n".join(line for text in texts for line in wrap(text, WIDTH))
+
+
+def _made_with(figures: Figures) -> str:
+    made = figures.provenance
+    recorded = made.recorded_sha256
+    under = {None: "the run does not say under which", made.campaign_sha256: "the one it was recorded under"}
+    told = under.get(recorded, f"NOT the one it was recorded under, {(recorded or '')[:12]}")
+    return f"Made with {made.software}, campaign file sha256 {made.campaign_sha256[:12]} ({told})."
 
 
 def _chips(figures: Figures) -> str:
@@ -180,7 +190,7 @@ def _reads(figures: Figures) -> Iterator[str]:
         [percent(item.confidence), upper(item.per_read_upper), upper(item.per_read_upper_anytime), *counts]
         for item in figures.read_error
     ]
-    head = ["confidence", "one look at most", "any time at most", "failed at risk", "of reads credited"]
+    head = ["confidence", "one look", "any time", "failed at risk", "of reads credited"]
     yield from (INDENT + line for line in table([head, *bounds], ">>>>>"))
     for item in figures.read_error:
         if item.per_bit_upper is not None:
@@ -191,6 +201,9 @@ def _reads(figures: Figures) -> Iterator[str]:
 
 
 def _mechanism(item: MechanismFigures, plan: Plan) -> Iterator[str]:
+    if item.careful is not None:
+        yield from evidence.careful(item.careful)
+        yield "were Ea exact:"
     yield f"acceleration {nearest(item.acceleration)} at the set-point: {claims.terms(item)}"
     yield f"{lower(item.equivalent_h)} equivalent hours of use"
     yield f"{count(item.failures, 'failure')} after disposition{_point(item.bounds)}:"
@@ -202,8 +215,6 @@ def _mechanism(item: MechanismFigures, plan: Plan) -> Iterator[str]:
     )
     yield f"{count(item.all.failures, 'failure')} with every failed chip counted{_point(item.all.bounds)}:"
     yield from [INDENT + "the same bounds"] if same else _bounds(item.all)
-    if item.careful is not None:
-        yield from evidence.careful(item.careful)
     if item.pass_line is not None:
         yield evidence.pass_line(item, item.pass_line)
     if item.sequential is not None:
@@ -259,13 +270,13 @@ def _lots(figures: Figures) -> Iterator[str]:
         [
             clip(lot.lot, 12),
             f"{lot.loaded:,}",
-            f"{lot.failed:,}",
+            f"{lot.failed:,}/{lot.failed_all:,}",
             credited(lot.credited_h),
             f"{lot.reads_credited:,}",
         ]
         for lot in figures.lots
     ]
-    yield from table([["lot", "loaded", "failed", "credited h", "reads credited"], *body], "<>>>>")
+    yield from table([["lot", "loaded", "failed/all", "credited h", "reads credited"], *body], "<>>>>")
     yield accounts.pooling(figures)
     yield from claims.lot_claims(figures.lots, WIDTH - len(INDENT))
 

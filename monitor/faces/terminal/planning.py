@@ -148,7 +148,7 @@ def _plan_table(answer: Answer, found: list[Planned]) -> list[str]:
         *(_row(_FACES[name].label, answer, _cell(name, answer)) for name in names),
         _row("bound at the end", answer, lambda p: _up(p.fit_upper, "FIT")),
         _row("equivalent chip-hours", answer, lambda p: lower(_tidy(p.equivalent_h), 4)),
-        _row("field life covered", answer, lambda p: f"{lower(_tidy(p.covered_years))} years"),
+        _row("field life in hours", answer, lambda p: f"{lower(_tidy(p.covered_years))} years"),
     ]
 
 

@@ -39,6 +39,7 @@ from monitor.figures.document import (
     PassLineStanding,
     Plan,
     PoolingFigures,
+    Provenance,
     Ratios,
     ReadErrorBound,
     ReadPointLine,
@@ -180,7 +181,7 @@ def lot(name: str, credited_h: float) -> LotFigures:
     mechanisms = [
         LotMechanism(mechanism, 27_197_737.3, 0, looks, always) for mechanism in ("charge-loss", "gate-oxide")
     ]
-    return LotFigures(name, 77, 0, credited_h, 22_829_633_333_339, mechanisms)
+    return LotFigures(name, 77, 0, 0, credited_h, 22_829_633_333_339, mechanisms)
 
 
 def sound(**changes: Any) -> Figures:
@@ -239,6 +240,7 @@ def sound(**changes: Any) -> Figures:
         "total": [TotalBounds(0.9, 91.0002, 70.0112, 88.0031)],
         "forecast": Forecast(1000.0, 587.63, 0.91234, 0.95678, "gate-oxide", "an assumption"),
         "drift": [],
+        "provenance": Provenance("f75ca1ff" * 8, "f75ca1ff" * 8, "lifebound 0.1.0"),
         "cautions": [],
     }
     return Figures(**(usual | changes))

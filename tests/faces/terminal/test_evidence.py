@@ -11,6 +11,7 @@ from monitor.figures.document import (
     EarlyShown,
     Figures,
     LifeShown,
+    Provenance,
     Ratios,
     TotalBounds,
 )
@@ -35,18 +36,19 @@ def one(**changes: object) -> Figures:
 
 
 @pytest.mark.parametrize("width", [80, 150])
-def test_the_careful_bounds_stand_below_the_plain_ones(width: int) -> None:
+def test_what_is_claimed_stands_first_and_below_it_what_an_exact_energy_would_give(width: int) -> None:
     """30 123 987.6 h is rounded down; 30.4209, 76.4409, 85.1604 and 170.0509 FIT are rounded up."""
     lines = printed(samples.declared(), size=(width, 24)).split("\n")
-    (at,) = (i for i, line in enumerate(lines) if "Ea's doubt" in line)
-    assert lines[at - 1].split() == ["gate-oxide", "1/1", "8.15e7", "11.3", "28.3", "31.5", "62.8"]
-    assert lines[at].split()[-6:] == ["1", "3.01e7", "30.5", "76.5", "85.2", "171"]
-    assert sum("Ea's doubt" in line for line in lines) == 1, "nothing is stated of the other mechanism"
+    (at,) = (
+        i for i, line in enumerate(lines) if "if Ea is exact" in line
+    )  # once: nothing is stated of the other
+    assert lines[at - 1].split() == ["gate-oxide", "1/1", "3.01e7", "30.5", "76.5", "85.2", "171"]
+    assert lines[at].split()[-6:] == ["1/1", "8.15e7", "11.3", "28.3", "31.5", "62.8"]
 
 
 def test_the_page_has_the_careful_bounds_with_what_was_stated() -> None:
     page = flat(summary(samples.declared()))
-    assert "Ea stated as 0.6 to 0.8 eV" in page
+    assert "claimed, with the worst of Ea (stated as 0.6 to 0.8 eV):" in page
     assert "60 % 0.6000 eV 3.01e7 30.5 FIT 85.2 FIT 90 % 0.6000 eV 3.01e7 76.5 FIT 171 FIT" in page
     normal = samples.careful(ea_low_ev=None, ea_high_ev=None, ea_sd_ev=0.05)
     assert "standard error of 0.05 eV" in flat(summary(one(careful=normal)))
@@ -141,7 +143,7 @@ def test_the_forecast_is_told_until_the_target_is_met_and_as_no_claim() -> None:
 def test_early_failures_are_extrapolated_unless_every_chip_was_tried_as_long() -> None:
     """247.3781 ppm are rounded up."""
     shown = EarlyShown(0.9, 8766.0, 1, 28.2201, 247.3781, 33.4901, 293.5751, covers=True)
-    words = "first 8,766 h of use, 1 failure: at most 248 ppm at 90 % (one look), 294 ppm any time"
+    words = "at a constant rate, 1 failure: expected failures at most 248 ppm at 90 % (one look), 294 ppm any time"
     covered = flat(summary(one(early=[shown])))
     assert words in covered
     assert "extrapolated:" not in covered
@@ -317,3 +319,31 @@ def test_the_page_is_at_most_78_wide_with_all_of_it() -> None:
 def test_a_document_with_nothing_in_a_list_is_drawn_too(figures: Figures) -> None:
     for said in both(figures):
         assert "charge-loss" in said
+
+
+# --- what the figures were made with --------------------------------------------------------------------------------
+
+
+def test_a_campaign_other_than_the_recorded_one_is_told_everywhere() -> None:
+    other = samples.sound(provenance=Provenance("ab" * 32, "cd" * 32, "lifebound 0.1.0"))
+    screen, page = both(other)
+    assert "WHAT IF: recorded under another campaign file" in screen
+    assert "WHAT IF: recorded under another campaign file" in page
+    assert "sha256 abababababab (NOT the one it was recorded under, cdcdcdcdcdcd)" in page
+    assert "WHAT IF" in plain_line(other, [], samples.link())
+    own = samples.sound()
+    assert all("WHAT IF" not in said for said in (*both(own), plain_line(own, [], samples.link())))
+    assert "(the one it was recorded under)" in both(own)[1]
+
+
+def test_a_run_that_does_not_say_its_campaign_is_no_what_if() -> None:
+    screen, page = both(samples.sound(provenance=Provenance("ab" * 32, None, "lifebound 0.1.0")))
+    assert "WHAT IF" not in screen + page
+    assert "the run does not say under which" in page
+
+
+def test_a_lot_with_failures_set_aside_shows_both_counts() -> None:
+    lots = [replace(samples.sound().lots[0], failed=0, failed_all=17)]
+    screen, page = both(samples.sound(lots=lots))
+    assert "0 of 77 chips failed (17 with those not relevant)" in screen
+    assert "A 77 0/17" in page
