@@ -80,6 +80,9 @@ the claim was true, with its Monte Carlo standard error.
 - **near**: limits that call themselves approximate, short by no more than 0.03.
 - **agrees**: a probability that was told, and came true that often.
 - **ANTI-CONSERVATIVE**, **DISAGREES** or **not seen to fail**: not what was expected.
+
+Not simulated: the any-time bounds per read and of early life, the bound per bit, the prediction bounds of drift, and the
+pass line and the sequential plan together with an uncertain activation energy.
 """
 
 _READING = """## What the table says

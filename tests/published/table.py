@@ -5,29 +5,40 @@ from __future__ import annotations
 from pathlib import Path
 
 from tests.published.catalogue import topics
-from tests.published.check import Check
+from tests.published.check import PROVENANCES, Check
 
 PAGE = "docs/published-values.md"
-_HEAD = """# Published values and ours
+_HEAD = """# Published and reference values, and ours
 
 Written by `make docs`; a test holds the page against the code. Each row is a check of the test suite. *Known* says how
-the published digits are known: **read** in the source or in an open package that prints them; **read second-hand** in
-a text that cites the source; **from memory** (the source itself could not be opened: look it up before quoting it);
-**library run**: printed by an open general-purpose library; **mpmath**: computed with at least 20 digits, without
-lifebound's code. A difference larger than the source's last digit allows has a note.
+the reference value is known. Published ones: **read** in the source or in an open package that prints it; **read
+second-hand** in a text that cites the source; **from memory** (the source itself could not be opened: look it up before
+quoting it). Others: **library run**, printed by an open general-purpose library; **mpmath**, computed with at least 20
+digits, without lifebound's code, where nothing published was found. A difference larger than the reference's last digit
+allows has a note. Beside these, the test suite holds the functions against scipy, statsmodels, lifelines and mpmath on
+drawn inputs.
 """
 
 
 def page() -> str:
     """The page as Markdown."""
-    parts = [_HEAD]
+    parts = [_HEAD, *_summary()]
     for topic, checks in topics().items():
         parts.append(f"## {topic}\n")
-        parts.append("| claim | source | known | published | ours | relative difference | note |")
+        parts.append("| claim | source | known | reference | ours | relative difference | note |")
         parts.append("| --- | --- | --- | --- | --- | --- | --- |")
         parts += [_row(check) for check in checks]
         parts.append("")
     return "\n".join(parts)
+
+
+def _summary() -> list[str]:
+    """How many checks of each topic are known how."""
+    lines = ["| topic | " + " | ".join(PROVENANCES) + " |", "| --- |" + " ---: |" * len(PROVENANCES)]
+    for topic, checks in topics().items():
+        counts = [sum(check.provenance == kind for check in checks) for kind in PROVENANCES]
+        lines.append(f"| {topic} | " + " | ".join(str(n) if n else "" for n in counts) + " |")
+    return [*lines, ""]
 
 
 def _row(check: Check) -> str:
