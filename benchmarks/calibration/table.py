@@ -81,8 +81,8 @@ the claim was true, with its Monte Carlo standard error.
 - **agrees**: a probability that was told, and came true that often.
 - **ANTI-CONSERVATIVE**, **DISAGREES** or **not seen to fail**: not what was expected.
 
-Not simulated: the any-time bounds per read and of early life, the bound per bit, the prediction bounds of drift, and the
-pass line and the sequential plan together with an uncertain activation energy.
+Not simulated: the any-time bounds per read and of early life, the bound per bit, the prediction bounds of drift, and
+the pass line and the sequential plan together with an uncertain activation energy.
 """
 
 _READING = """## What the table says

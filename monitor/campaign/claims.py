@@ -6,10 +6,11 @@ from decimal import Decimal
 
 from monitor.campaign.model import ClaimsRule, Macro
 from monitor.campaign.reader import TableReader
-from monitor.claims import sequential_plan
+from monitor.claims import exact_risks, sequential_plan
 
 _RISK = "a risk above 0 and below 0.5 is needed"
-_MOST_FAILURES = 1000
+_MOST_FAILURES = 300  # of a sequential plan: beyond, its exact risks take long to reckon
+_MOST_OVERRUN = 1.5
 _SHAPES = "a list of 1 to 5 rising Weibull shapes from 0.1 to 10 is needed"
 
 
@@ -69,6 +70,17 @@ def _check_plan(t: TableReader, rule: ClaimsRule) -> None:
             f"found {rule.discrimination:g}, with these risks",
             f"a plan that ends within {_MOST_FAILURES} failures is needed: give a larger one, or larger risks",
         )
+        return
+    run = exact_risks(plan)
+    for key, asked, exact in (
+        ("producer_risk", rule.producer_risk, run.producer),
+        ("consumer_risk", rule.consumer_risk, run.consumer),
+    ):
+        if exact > _MOST_OVERRUN * asked:
+            found = f"found {asked:g}; truncated as it is, the plan runs {exact:.3g}"
+            t.complain(
+                key, found, f"at most {_MOST_OVERRUN:g} times the risk asked may be run: give smaller risks"
+            )
 
 
 def read_macro(t: TableReader) -> Macro:

@@ -34,6 +34,7 @@ def warnings(  # noqa: PLR0917  the parts of a campaign file that a claim rests 
     """Every doubt, in the order of the file."""
     return (
         *_conditions(stress, use),
+        *_set_point(stress, use, mechanisms),
         *_reads(use, macro),
         *_extrapolation(stress, use, mechanisms),
         *_certain(stress, use, mechanisms, energies),
@@ -86,6 +87,22 @@ def _extrapolation(stress: Stress, use: Use, mechanisms: Sequence[Mechanism]) ->
         for i, mechanism in enumerate(mechanisms, 1)
         for weakness in weaknesses(mechanism, use.profile, *at)
     ]
+
+
+def _set_point(stress: Stress, use: Use, mechanisms: Sequence[Mechanism]) -> list[Problem]:
+    """Credit at the set-point takes hours at the lower limits for more than they are."""
+    if stress.accelerate_at != "setpoint" or not mechanisms:
+        return []
+    heating_c = float(stress.self_heating_c)
+    asked = (float(stress.temp_c), float(stress.supply_v))
+    least = (float(stress.temp_c - stress.temp_tol_minus_c), float(stress.supply_v - stress.supply_tol_v))
+    times = max(
+        float(acceleration_factor(m, use.profile, *asked, heating_c))
+        / float(acceleration_factor(m, use.profile, *least, heating_c))
+        for m in mechanisms
+    )
+    text = f'an hour at the lower limits is credited up to {times:.3g} times too high; "measured" credits what was'
+    return [Problem("stress.accelerate_at", 'found "setpoint"', text)] if times > 1 else []
 
 
 def _certain(

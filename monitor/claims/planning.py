@@ -42,7 +42,7 @@ LIMITS: dict[Quantity, tuple[float, float]] = {
     "hours": (0.001, 1e7),
     "temp_c": TEMP_LIMITS_C,
     "supply_v": (0.001, 1000.0),
-    "failures": (0, 100_000),
+    "failures": (0, 1000),
     "confidence": (0.01, 0.999999),
     "target_fit": (1e-6, 1e9),
 }

@@ -3,13 +3,12 @@
 Given R failures in all, lots of one common rate share them as a multinomial with probabilities in proportion to
 exposure. The p-value is the probability of all tables at least as unlike that as the one seen, by the
 likelihood-ratio statistic ``G = 2 sum x ln(x / (R p))``. It is good for one look at a time fixed in advance. The
-chi-square approximation is about twice too eager at the few failures a qualification has, so tables are enumerated
-as long as there are not too many.
+chi-square approximation is about twice too eager at the few failures a qualification has, and meaningless over many
+lots, so tables are enumerated as long as there are not too many, and drawn beyond that.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -23,9 +22,12 @@ SIGNIFICANCE = 0.05
 MAX_TABLES = 200_000
 
 EXACT = "exact multinomial"
+DRAWN = "drawn multinomial"
 APPROXIMATE = "chi-square approximation"
 NO_TEST = "no test"
 
+_LEAST_DRAWS, _MOST_DRAWS, _DRAWN_AT_ONCE, _SEED = 2_000, 10_000, 500, 20_261_125
+_MOST_DRAWN = 1000  # failures; beyond, chi-square is near enough
 _TIE_TOLERANCE = 1e-12  # per failure: rounding grows with the terms that are summed
 
 _Floats = NDArray[np.float64]
@@ -49,7 +51,9 @@ def homogeneity(failures: Sequence[int], exposures_h: Sequence[float]) -> Poolin
     """Test whether lots with these failures and equivalent device-hours (one of each per lot) may be pooled.
 
     Lots with neither failures nor exposure are left out. Up to ``MAX_TABLES`` possible outcomes the p-value is exact
-    when exposures were fixed beforehand; above that it is the chi-square approximation, and ``method`` says so.
+    when exposures were fixed beforehand; above that it is the share of drawn outcomes (seeded, so the same every time),
+    and beyond 1000 failures the chi-square approximation; ``method`` says which. That no outcome could have shown a
+    difference is always told exactly.
     """
     _check_lots(failures, exposures_h)
     lots = [(r, h) for r, h in zip(failures, exposures_h, strict=True) if r > 0 or h > 0]
@@ -81,17 +85,32 @@ def _p_values(counts: NDArray[np.int64], shares: _Floats) -> tuple[float, float,
     """The p-value, the smallest one any outcome of as many failures could have had, and the method."""
     total, lots = int(counts.sum()), len(counts)
     observed = _statistic(counts, shares, total)
-    largest = 2 * total * -math.log(shares.min())  # all failures in the lot of least exposure
-    if not _few_tables(total, lots):
-        return _chi2_tail(observed, lots - 1), _chi2_tail(largest, lots - 1), APPROXIMATE
-    statistics, log_probabilities = _all_tables(total, shares)
+    least = float((shares[shares <= shares.min() * (1 + _TIE_TOLERANCE)] ** total).sum())
     tolerance = _TIE_TOLERANCE * total
+    if _few_tables(total, lots):
+        statistics, log_probabilities = _all_tables(total, shares)
+        as_unlike = log_probabilities[statistics >= observed - tolerance]
+        return min(1.0, float(np.exp(as_unlike).sum())), least, EXACT
+    if total <= _MOST_DRAWN:
+        return _drawn_p_value(observed - tolerance, shares, total), least, DRAWN
+    return _chi2_tail(observed, lots - 1), least, APPROXIMATE
 
-    def at_least(statistic: float) -> float:
-        as_unlike = log_probabilities[statistics >= statistic - tolerance]
-        return min(1.0, float(np.exp(as_unlike).sum()))
 
-    return at_least(observed), at_least(largest), EXACT
+def _drawn_p_value(statistic: float, shares: _Floats, total: int) -> float:
+    """Share of drawn tables at least as unlike, the one seen among them: a valid p-value, the same every time.
+
+    Only the lots that failures fall in are counted: ``G = 2 sum over failures of ln(x / (R p))`` of their lots.
+    """
+    rng, lots = np.random.default_rng(_SEED), len(shares)
+    rounds = min(_MOST_DRAWS, max(_LEAST_DRAWS, _MOST_DRAWS * 100 // total)) // _DRAWN_AT_ONCE
+    as_unlike, edges = 1, np.cumsum(shares)[:-1]
+    for _ in range(rounds):
+        lot = np.searchsorted(edges, rng.random((_DRAWN_AT_ONCE, total)), side="right")
+        cells = lot + np.arange(_DRAWN_AT_ONCE)[:, None] * lots
+        _, cell, counts = np.unique(cells.ravel(), return_inverse=True, return_counts=True)
+        terms = np.log(counts[cell].reshape(lot.shape) / (total * shares[lot]))
+        as_unlike += int((2 * terms.sum(axis=1) >= statistic).sum())
+    return as_unlike / (rounds * _DRAWN_AT_ONCE + 1)
 
 
 def _chi2_tail(statistic: float, freedom: int) -> float:

@@ -51,7 +51,8 @@ def _lives(p: Prospect) -> list[str]:
     lines = [
         "  Stress that stands for one field life of a chip, and what the planned hours cover:",
         f"    {'reads':<22}{p.reads_stress_h:>12.4g} h   covered {lower(p.planned_read_coverage)} times"
-        + (" (spread over the macro)" if p.words else ""),
+        + (" (spread over the macro)" if p.words else "")
+        + (" (NOT of one word, as the field asks)" if p.reads_on == "word" and not p.words else ""),
     ]
     if p.words and p.planned_word_coverage is not None:
         asked = ", which is what the field asks" if p.reads_on == "word" else ""

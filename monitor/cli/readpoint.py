@@ -66,8 +66,9 @@ async def _enter(args: argparse.Namespace, name: str, text: str) -> tuple[list[P
     async with await SqliteJournal.open(Path(args.run)) as journal:
         campaign = parse(journal.run.source)
         account = await restore(campaign, journal, read_snapshot(Path(args.run)))
-        found = _read(name, text, campaign, account.ledger)
-        entries = _entries(args, name, text, campaign, found)
+        mechanism = _mechanism(args.mechanism, campaign)
+        found = _read(name, text, mechanism, campaign, account.ledger)
+        entries = _entries(args, name, text, mechanism, found)
         doubts = [str(warning) for warning in found.warnings] + _doubts(found, account)
         account.apply(entries)
         if not args.check:
@@ -105,7 +106,7 @@ def _doubts(found: ReadPoints, account: Account) -> list[str]:
     return said
 
 
-def _read(name: str, text: str, campaign: Campaign, ledger: Ledger) -> ReadPoints:
+def _read(name: str, text: str, mechanism: str, campaign: Campaign, ledger: Ledger) -> ReadPoints:
     """The readings of the file, if all of it is sound and goes with what was entered before."""
     found = read_points_from_csv(name, text, {chip.serial for chip in campaign.chips})
     problems = [str(problem) for problem in found.problems]
@@ -115,9 +116,10 @@ def _read(name: str, text: str, campaign: Campaign, ledger: Ledger) -> ReadPoint
         raise InputError(
             f"{name}: entered before, as {same[0].file} in the name of {same[0].who}; nothing was entered"
         )
-    before = {r.parameter: r for file in ledger.readpoints for r in file.readouts}
+    before = {r.parameter: (r, file.mechanism) for file in ledger.readpoints for r in file.readouts}
     for reading in {r.parameter: r for r in found.readings}.values():
-        problems += _unlike(name, reading, before.get(reading.parameter))
+        if reading.parameter in before:
+            problems += _unlike(name, reading, mechanism, *before[reading.parameter])
     if problems:
         lines = "\n".join(f"  {problem}" for problem in problems[:100])
         more = f"\n  and {len(problems) - 100} more" if len(problems) > 100 else ""
@@ -126,18 +128,22 @@ def _read(name: str, text: str, campaign: Campaign, ledger: Ledger) -> ReadPoint
     return found
 
 
-def _unlike(name: str, reading: Reading, before: Readout | None) -> list[str]:
-    """A parameter keeps its unit and limits from one file to the next."""
-    if before is None:
-        return []
+def _unlike(name: str, reading: Reading, mechanism: str, before: Readout, entered_by: str) -> list[str]:
+    """A parameter keeps its unit, its limits and its mechanism from one file to the next."""
+    found = []
     now = (reading.unit, reading.low_limit, reading.high_limit)
     then = (before.unit, before.low_limit, before.high_limit)
-    if now == then:
-        return []
-    return [
-        f"{name}: {reading.parameter}: {_stated(*now)}; {_stated(*then)} in what was entered before; a parameter has "
-        "one unit and one pair of limits: give it another name if it is another"
-    ]
+    if now != then:
+        found.append(
+            f"{name}: {reading.parameter}: {_stated(*now)}; {_stated(*then)} in what was entered before; a parameter "
+            "has one unit and one pair of limits: give it another name if it is another"
+        )
+    if mechanism != entered_by:
+        found.append(
+            f"{name}: {reading.parameter}: --mechanism {mechanism}; it was entered with {entered_by}, by whose "
+            "acceleration all of its values are extrapolated"
+        )
+    return found
 
 
 def _stated(unit: str, low: float | None, high: float | None) -> str:
@@ -146,9 +152,9 @@ def _stated(unit: str, low: float | None, high: float | None) -> str:
 
 
 def _entries(
-    args: argparse.Namespace, name: str, text: str, campaign: Campaign, found: ReadPoints
+    args: argparse.Namespace, name: str, text: str, mechanism: str, found: ReadPoints
 ) -> list[Measured]:
-    mechanism, now_ms = _mechanism(args.mechanism, campaign), wall_ms()
+    now_ms = wall_ms()
     digest = hashlib.sha256(text.encode()).hexdigest()
     readouts = [_readout(reading) for reading in found.readings]
     return [

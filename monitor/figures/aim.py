@@ -20,6 +20,7 @@ from monitor.figures.basis import Basis, Standing
 from monitor.ledger import Ledger
 
 Count = Callable[[Basis, int], float]
+_MOST_WATCHED = 200  # more failures leave still less, and take seconds to reckon
 _FASTEST = 1.1  # chip-hours credited per chip and hour of receive time: late messages come in bursts
 
 
@@ -128,9 +129,10 @@ def _date(ledger: Ledger, to_go_h: float | None, chips: int) -> str | None:
 
 
 def _watched(limit: Basis) -> float:
-    """What watching leaves of the confidence; what a stated error of Ea takes up is lost besides."""
+    """What watching leaves of the confidence, at most; what a stated error of Ea takes up is lost besides."""
     lost_to_ea = limit.count_confidence - limit.confidence
-    return 1 - _watched_miss(limit.count_confidence, limit.failures + 1) - lost_to_ea
+    failures = min(limit.failures + 1, _MOST_WATCHED)
+    return 1 - _watched_miss(limit.count_confidence, failures) - lost_to_ea
 
 
 _watched_miss = lru_cache(maxsize=256)(watched_miss_probability)

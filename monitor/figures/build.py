@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -48,7 +49,11 @@ def build(
     reads, lots = _reads(ledger), _lots(ledger, failed)
     strangers = _stranger_places(ledger, refused)
     standing, plan = Standing.of(ledger, failed), _plan(ledger)
-    aim = target(standing, at_risk)
+    aim, every = (
+        target(standing, at_risk),
+        Standing.of(ledger, [replace(f, disposition=None) for f in failed]),
+    )
+    met_all = target(every, at_risk).met
     pooling = _pooling(lots)
     credited_h = hours(ledger.credited_ms())
     return doc.Figures(
@@ -64,8 +69,8 @@ def build(
         ),
         exposure=doc.Exposure(credited_h=credited_h, uncredited_h=_uncredited(ledger)),
         reads=reads,
-        mechanisms=mechanisms(standing),
-        read_error=_read_error(ledger, reads, failed),
+        mechanisms=mechanisms(standing, every),
+        read_error=_read_error(ledger, reads),
         target=aim,
         pooling=pooling,
         coverage=_coverage(standing),
@@ -79,7 +84,7 @@ def build(
         forecast=forecast(standing, at_risk, plan.elapsed_h),
         drift=drift(standing),
         provenance=doc.Provenance(campaign.source.sha256, recorded_sha256, software()),
-        cautions=_cautions(campaign, aim),
+        cautions=_cautions(campaign, aim, met_all),
     )
 
 
@@ -104,9 +109,9 @@ def _reads(ledger: Ledger) -> doc.Reads:
     )
 
 
-def _read_error(ledger: Ledger, reads: doc.Reads, failed: list[FailedChip]) -> list[doc.ReadErrorBound]:
+def _read_error(ledger: Ledger, reads: doc.Reads) -> list[doc.ReadErrorBound]:
     campaign = ledger.campaign
-    bits, widest, rate = campaign.macro.bits, _widest_error(ledger, failed), campaign.claims.mixture_rate
+    bits, widest, rate = campaign.macro.bits, _widest_error(ledger), campaign.claims.mixture_rate
 
     def per_bit(per_read: float | None) -> float | None:
         return None if per_read is None or bits is None else doc.finite(per_bit_upper(per_read, bits, widest))
@@ -123,19 +128,14 @@ def _read_error(ledger: Ledger, reads: doc.Reads, failed: list[FailedChip]) -> l
     return found
 
 
-def _widest_error(ledger: Ledger, failed: list[FailedChip]) -> int:
-    """Wrong bits of the widest failed read that error messages tell of; a whole word where they do not tell."""
-    bits = ledger.campaign.macro.bits or 1
-    unseen = sum(ledger.accounts.errors_at_risk) > 0 and not failed
-    widths = [bits] if unseen else [1]
-    for f in failed:
-        seen = f.failure.seen
-        widths.append(_wrong_bits(seen.expected, seen.observed) if seen is not None else bits)
-    return min(max(widths), bits)
+def _widest_error(ledger: Ledger) -> int:
+    """Wrong bits that a failed read is taken to have: the most that any error message shows, 1 where none came.
 
-
-def _wrong_bits(expected: str, observed: str) -> int:
-    return (int(expected, 16) ^ int(observed, 16)).bit_count()
+    A whole word as soon as counters show failed reads of a chip at risk that no message tells of.
+    """
+    bits, accounts = ledger.campaign.macro.bits or 1, ledger.accounts
+    untold = any(seen > told for seen, told in zip(accounts.errors_at_risk, accounts.told, strict=True))
+    return bits if untold else min(max(accounts.widest, 1), bits)
 
 
 def _members(ledger: Ledger) -> dict[str, list[int]]:
@@ -199,7 +199,7 @@ def _ratios(covered: Coverage) -> doc.Ratios:
     return doc.Ratios(covered.least, covered.median, covered.most, covered.fleet)
 
 
-def _cautions(campaign: Campaign, aim: doc.Target) -> list[str]:
+def _cautions(campaign: Campaign, aim: doc.Target, met_all: bool) -> list[str]:
     """Claims that are legal but weak."""
     said = [str(warning) for warning in campaign.warnings]
     if aim.fixed.met and not aim.met:
@@ -208,6 +208,8 @@ def _cautions(campaign: Campaign, aim: doc.Target) -> list[str]:
             f"reason, and would have gone on after one failure more, claims {aim.fixed.watched_confidence:.0%} and "
             f"not {aim.confidence:.0%}"
         )
+    if aim.met and not met_all:
+        said.append("target: met after disposition, NOT met with every failed chip counted")
     return said
 
 

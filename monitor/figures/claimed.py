@@ -30,11 +30,12 @@ from monitor.figures.basis import Basis, Standing
 from monitor.figures.lifetimes import curve, early, fitted, life
 
 FIT_PER_HOUR = 1e9
+_LEAST_SUMMED = 0.5  # below, a sum of single bounds is no bound
 
 
-def mechanisms(standing: Standing) -> list[doc.MechanismFigures]:
-    """Everything that is said of each mechanism."""
-    return [_mechanism(standing, m) for m in range(len(standing.ledger.campaign.mechanisms))]
+def mechanisms(standing: Standing, every: Standing) -> list[doc.MechanismFigures]:
+    """Everything that is said of each mechanism; ``every`` stands with every failed chip counted."""
+    return [_mechanism(standing, every, m) for m in range(len(standing.ledger.campaign.mechanisms))]
 
 
 def totals(standing: Standing) -> list[doc.TotalBounds]:
@@ -52,7 +53,7 @@ def totals(standing: Standing) -> list[doc.TotalBounds]:
         found.append(
             doc.TotalBounds(
                 confidence,
-                doc.finite(total.fit_sum_of_bounds),
+                doc.finite(total.fit_sum_of_bounds) if confidence >= _LEAST_SUMMED else None,
                 doc.finite(total.fit_weighted),
                 doc.finite(total.fit_anytime),
             )
@@ -78,7 +79,7 @@ def anytime(campaign: Campaign, failures: int, equivalent_h: float) -> list[doc.
     ]
 
 
-def _mechanism(standing: Standing, m: int) -> doc.MechanismFigures:
+def _mechanism(standing: Standing, every: Standing, m: int) -> doc.MechanismFigures:
     campaign, weights = standing.ledger.campaign, standing.ledger.weights
     mechanism, failures, hours = campaign.mechanisms[m], standing.counts[m], standing.total_h[m]
     everyone = len(standing.failed)
@@ -100,8 +101,8 @@ def _mechanism(standing: Standing, m: int) -> doc.MechanismFigures:
         ),
         effective_use_temp_c=effective_use_temp_c(mechanism, campaign.use.profile),
         careful=careful(standing, m),
-        pass_line=_pass_line(standing, m, final),
-        sequential=_sequential(standing, m, final),
+        pass_line=_pass_line(standing, every, m, final),
+        sequential=_sequential(standing, every, m, final),
         life=life(standing, m),
         early=early(standing, m),
         fitted=fitted(standing, m),
@@ -141,13 +142,16 @@ def _fit(count: float, equivalent_h: float) -> float | None:
     return doc.finite(count * FIT_PER_HOUR / equivalent_h) if equivalent_h > 0 else None
 
 
-def _pass_line(standing: Standing, m: int, basis: Basis) -> doc.PassLineStanding | None:
+def _pass_line(standing: Standing, every: Standing, m: int, basis: Basis) -> doc.PassLineStanding | None:
     campaign = standing.ledger.campaign
     line = pass_line_of(basis, campaign)
     if line is None:
         return None
     rate = campaign.target_fit / FIT_PER_HOUR
-    decision = line.decision([h * rate for h in standing.path_h(m, basis.row)], basis.equivalent_h * rate)
+    decision, decision_all = (
+        line.decision([h * rate for h in who.path_h(m, basis.row)], basis.equivalent_h * rate)
+        for who in (standing, every)
+    )
     return doc.PassLineStanding(
         failures_allowed=line.failures_allowed,
         confidence=basis.confidence,
@@ -155,16 +159,19 @@ def _pass_line(standing: Standing, m: int, basis: Basis) -> doc.PassLineStanding
         pass_h=None if line.fails(basis.failures) else line.counts[basis.failures] / rate,
         verdict=decision.verdict,
         decided_h=None if decision.verdict == "go on" else decision.expected / rate,
+        verdict_all=decision_all.verdict,
     )
 
 
-def _sequential(standing: Standing, m: int, basis: Basis) -> doc.SequentialStanding | None:
+def _sequential(standing: Standing, every: Standing, m: int, basis: Basis) -> doc.SequentialStanding | None:
     campaign = standing.ledger.campaign
     plan = sequential_of(campaign)
     if plan is None or plan.truncation is None:
         return None
     risks = exact_risks_of(plan)
-    decision = plan.decision(standing.path_h(m, basis.row), basis.equivalent_h)
+    decision, decision_all = (
+        plan.decision(who.path_h(m, basis.row), basis.equivalent_h) for who in (standing, every)
+    )
     return doc.SequentialStanding(
         good_fit=campaign.target_fit / plan.discrimination,
         producer_risk=plan.producer_risk,
@@ -177,6 +184,7 @@ def _sequential(standing: Standing, m: int, basis: Basis) -> doc.SequentialStand
         truncation_h=plan.truncation.equivalent_h,
         verdict=decision.verdict,
         decided_h=None if decision.verdict == "go on" else decision.equivalent_h,
+        verdict_all=decision_all.verdict,
     )
 
 

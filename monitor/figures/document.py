@@ -158,6 +158,7 @@ class PassLineStanding(msgspec.Struct, frozen=True):
     pass_h: float | None  # at the failures so far; None beyond those allowed
     verdict: str
     decided_h: float | None
+    verdict_all: str  # with every failed chip counted
 
 
 class SequentialStanding(msgspec.Struct, frozen=True):
@@ -177,6 +178,7 @@ class SequentialStanding(msgspec.Struct, frozen=True):
     truncation_h: float
     verdict: str
     decided_h: float | None
+    verdict_all: str  # with every failed chip counted
 
 
 class EveryFailure(msgspec.Struct, frozen=True):

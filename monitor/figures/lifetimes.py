@@ -84,8 +84,10 @@ def _scaled(value: float | None, factor: float) -> float | None:
 def fitted(standing: Standing, m: int) -> doc.LifeFitted | None:
     """A Weibull fit, from three failures on; at the stated activation energy."""
     times_h, failed = _lives(standing, m)
-    if not failed.any():
-        return None
+    if not failed.any() or not times_h.all():
+        return (
+            None  # a chip that failed before its first credited hour has no place on a Weibull distribution
+        )
     campaign = standing.ledger.campaign
     confidence, mission_h = max(campaign.confidence), field_hours(campaign.use.life_years)
     try:
@@ -128,10 +130,10 @@ def curve(standing: Standing, m: int) -> list[doc.CurveStep]:
 
 
 def _lives(standing: Standing, m: int) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Equivalent hours of each chip that has any, and whether it failed at them."""
-    times_h = standing.chip_h[m]
-    some = times_h > 0
-    return times_h[some], standing.marks(m)[some]
+    """Equivalent hours of each chip that has any or has failed, and whether it failed at them."""
+    times_h, failed = standing.chip_h[m], standing.marks(m)
+    seen = (times_h > 0) | failed
+    return times_h[seen], failed[seen]
 
 
 def _ends(limits: Callable[[], TwoSidedLimits]) -> tuple[float | None, float | None]:

@@ -39,6 +39,7 @@ class Accounts:
     ``low`` and ``high`` (rows of ``weights``, chips). ``errors`` and ``errors_at_risk`` are Python integers because
     nothing bounds what a broken errors counter may claim. ``at_failure`` has, for each failed
     chip in the order in which the failures became known, the fixed-point weighted hours of all chips at that moment.
+    ``told`` counts the failed reads that error messages tell of, ``widest`` the most wrong bits in a word they show.
     """
 
     credited_ms: Longs
@@ -52,6 +53,8 @@ class Accounts:
     failed: NDArray[np.bool_]
     last: NDArray[np.int8]
     at_failure: dict[int, list[int]]
+    told: list[int]
+    widest: int
 
     @classmethod
     def empty(cls, chips: int, rows: int) -> Accounts:
@@ -72,7 +75,14 @@ class Accounts:
             failed=np.zeros(chips, dtype=np.bool_),
             last=np.full(chips, UNKNOWN, dtype=np.int8),
             at_failure={},
+            told=[0] * chips,
+            widest=0,
         )
+
+    def tell(self, chip: int, failed_reads: int, wrong_bits: int) -> None:
+        """Note failed reads that an error message tells of, with the word it shows."""
+        self.told[chip] += failed_reads
+        self.widest = max(self.widest, wrong_bits)
 
     def fail(self, chip: int) -> None:
         """Take a chip out of the risk set for good."""

@@ -269,6 +269,8 @@ class Board:
         """Take an accepted error message of the board's chip ``i`` into account."""
         stream = self.stream(error.boot)
         stream.note_error(error)
+        wrong_bits = (int(error.expected, 16) ^ int(error.observed, 16)).bit_count()
+        self.accounts.tell(int(self.chips[i]), error.count, wrong_bits)
         witness = self.witnesses[i]
         witness.add(Sighting(stream.order, error.n, error.boot, error))
         reached = witness.reached(self.limits.failed_reads)

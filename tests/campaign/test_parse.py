@@ -327,6 +327,7 @@ WRONG_LINES = [
     ("weibull_shapes = [0.09]", "claims.weibull_shapes", "0.09", "0.1 to 10"),
     ("weibull_shapes = [1, 11]", "claims.weibull_shapes", "11", "0.1 to 10"),
     ("weibull_shapes = [1, 2, 3, 4, 5, 6]", "claims.weibull_shapes", "6", "1 to 5"),
+    ("producer_risk = 1e-30", "claims.consumer_risk", "runs 0.179", "1.5 times"),
     ("weibull_shapes = 1", "claims.weibull_shapes", "found 1", "a list"),
     ("early_life_h = 0", "claims.early_life_h", "0", "above 0"),
     ("early_life_h = 1000001", "claims.early_life_h", "1000001", "1000000"),

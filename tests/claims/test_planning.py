@@ -131,6 +131,7 @@ def test_a_little_less_does_not_meet_it(plan: Plan, name: Quantity, count: Upper
     if name in {"chips", "failures"}:
         worse = value - 1 if name == "chips" else value + 1
         assume(plan.failures < worse if name == "chips" else worse < plan.chips)
+        assume(worse <= LIMITS[name][1])
     elif name == "confidence":
         worse = value + 1e-6 * (1 - value)
         assume(worse < LIMITS["confidence"][1])

@@ -17,7 +17,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from monitor.claims import Pooling, homogeneity
-from monitor.claims.pooling import APPROXIMATE, EXACT, MAX_TABLES, NO_TEST
+from monitor.claims.pooling import APPROXIMATE, DRAWN, EXACT, MAX_TABLES, NO_TEST
 
 # failures, exposures, p by likelihood ratio, p by the chi-square approximation of Pearson's statistic (for contrast)
 REFERENCE = [
@@ -174,15 +174,36 @@ def test_all_tables_add_up_to_certainty(lots: int) -> None:
 
 
 def test_above_the_limit_it_is_the_chi_square_approximation_and_says_so() -> None:
-    """G by scipy's power_divergence (Cressie-Read, lambda 0); 635 failures in 3 lots are 202 566 tables."""
-    failures, exposures = (210, 240, 185), (1.0, 1.1, 0.9)
+    """G by scipy's power_divergence (Cressie-Read, lambda 0)."""
+    failures, exposures = (420, 480, 370), (1.0, 1.1, 0.9)
     result = homogeneity(failures, exposures)
     assert result.method == APPROXIMATE == "chi-square approximation"
-    expected = np.array(exposures) / 3.0 * 635
+    expected = np.array(exposures) / 3.0 * 1270
     reference = scipy.stats.power_divergence(failures, expected, lambda_="log-likelihood")
     assert result.p_value == pytest.approx(reference.pvalue, rel=1e-10)
     assert result.verdict == "pooling supported"
-    assert homogeneity((300, 150, 185), exposures).verdict == "lots differ"
+    assert homogeneity((600, 300, 370), exposures).verdict == "lots differ"
+
+
+def test_between_enumeration_and_approximation_it_is_drawn() -> None:
+    """Near scipy's chi-square at many failures (635 in 3 lots are 202 566 tables), and the same every time."""
+    failures, exposures = (210, 240, 185), (1.0, 1.1, 0.9)
+    result = homogeneity(failures, exposures)
+    assert result.method == DRAWN == "drawn multinomial"
+    expected = np.array(exposures) / 3.0 * 635
+    reference = scipy.stats.power_divergence(failures, expected, lambda_="log-likelihood").pvalue
+    assert result.p_value == pytest.approx(reference, abs=4.5 * math.sqrt(reference * (1 - reference) / 2000))
+    assert homogeneity(failures, exposures) == result
+
+
+@pytest.mark.parametrize(
+    ("failures", "lots"), [(5, 30), (3, 106), (2, 700)]
+)  # all in one lot: probability lots^(1 - failures), by hand
+def test_all_failures_in_one_of_many_lots_are_seen(failures: int, lots: int) -> None:
+    result = homogeneity([failures] + [0] * (lots - 1), [1.0] * lots)
+    assert result.p_value is not None
+    assert result.p_value <= lots ** (1.0 - failures) + 1e-3
+    assert result.verdict == "lots differ"
 
 
 def test_exact_and_approximate_agree_where_they_meet() -> None:
@@ -198,8 +219,8 @@ def test_exact_and_approximate_agree_where_they_meet() -> None:
 def test_many_sparse_lots_do_not_explode() -> None:
     """A million lots and a thousand failures: the number of tables is not even computed."""
     result = homogeneity([1] * 1000 + [0] * 999_000, [1.0] * 1_000_000)
-    assert result.method == APPROXIMATE
-    assert result.verdict == "no power"
+    assert result.method == DRAWN
+    assert result.p_value == 1.0  # no outcome is less unlike
 
 
 def test_false_alarms_stay_below_the_level() -> None:

@@ -122,7 +122,7 @@ def test_a_checked_file_is_shown_and_not_entered(desk: Desk) -> None:
 
 def test_the_replay_of_an_export_gives_the_same_bytes(desk: Desk) -> None:
     assert desk.enter(desk.file(*rows(0, 20, 21, 22, 23), name="a.csv")).code == 0
-    assert desk.enter(desk.file(*rows(168, 19, 9, 21, 24), name="b.csv"), mechanism="gate-oxide").code == 0
+    assert desk.enter(desk.file(*rows(168, 19, 9, 21, 24), name="b.csv")).code == 0
     live = lifebound(desk.capsys, "figures", "--run", desk.run, "--json")
     for name in ("out.jsonl", "out.jsonl.zst"):
         assert lifebound(desk.capsys, "export", desk.run, desk.folder / name).code == 0
@@ -130,8 +130,22 @@ def test_the_replay_of_an_export_gives_the_same_bytes(desk: Desk) -> None:
     assert lifebound(desk.capsys, "replay", desk.run, "--json").out == live.out
     (item,) = json.loads(live.out)["drift"]
     assert [p["read_point_h"] for p in item["read_points"]] == [0.0, 168.0]
-    assert item["mechanism"] == "gate-oxide"
+    assert item["mechanism"] == "charge-loss"
     assert "Drift at read points, margin (mV)" in lifebound(desk.capsys, "figures", "--run", desk.run).out
+
+
+def test_a_parameter_keeps_its_mechanism(desk: Desk) -> None:
+    assert desk.enter(desk.file(*rows(0, 20, 21, 22, 23), name="a.csv")).code == 0
+    again = desk.enter(desk.file(*rows(168, 19, 9, 21, 24), name="b.csv"), mechanism="gate-oxide")
+    assert again.code == 2
+    assert "--mechanism gate-oxide; it was entered with charge-loss" in again.err
+
+
+def test_a_file_is_entered_once(desk: Desk) -> None:
+    file = desk.file(*rows(0, 20, 21, 22, 23), name="a.csv")
+    assert desk.enter(file).code == 0
+    again = desk.enter(file)
+    assert (again.code, "entered before, as a.csv" in again.err) == (2, True)
 
 
 def test_nothing_but_the_drift_changes(desk: Desk) -> None:

@@ -425,3 +425,71 @@ def test_weak_claims_are_told_in_words() -> None:
     (said,) = (c for c in run(2, campaign={"target_fit": between}).figures.cautions if c.startswith("target"))
     assert "one-look bound meets" in said
     assert "not 90%" in said
+
+
+# --- what must not look better than it is --------------------------------------------------------------------------
+
+
+def test_verdicts_stand_beside_those_of_every_failed_chip() -> None:
+    """Two failures fail a line that allows one; dispositioned out, it passes; both are told."""
+    rules = {
+        "claims": {"failures_allowed": 1, "discrimination": 3.0},
+        "campaign": {"target_fit": target_fit(T1)},
+    }
+    bench = run(3, {1: 0.5, 2: 0.6}, **rules)
+    assert (line_of(bench.figures).verdict, line_of(bench.figures).verdict_all) == ("failed", "failed")
+    bench.judge(3.1, "A-1", "not-relevant")
+    bench.judge(3.2, "A-2", "not-relevant")
+    figures = bench.figures
+    assert (line_of(figures).verdict, line_of(figures).verdict_all) == ("passed", "failed")
+    assert figures.target.met
+    assert any("NOT met with every failed chip counted" in caution for caution in figures.cautions)
+
+
+def test_the_widest_of_all_messages_counts_for_a_bit() -> None:
+    """One wrong bit in the message that fails the chip, eight in a later one of the same read fault."""
+    bench = Bench(macro={"bits": 8})
+    bench.tally(0, 0, [0] * 4, [0] * 4)
+    bench.error(0, 0.5, socket=1, observed="fe")
+    bench.error(1, 0.6, socket=1, observed="00")
+    bench.tally(1, 1, [READS_PER_H] * 4, [2, 0, 0, 0])
+    for bound in bench.figures.read_error:
+        assert bound.per_bit_upper == bound.per_read_upper
+
+
+def test_failed_reads_that_no_message_tells_of_are_whole_words() -> None:
+    """The counters show two failed reads, a message tells of one, with one wrong bit."""
+    bench = Bench(macro={"bits": 8}, failure={"errors": 3})
+    bench.tally(0, 0, [0] * 4, [0] * 4)
+    bench.error(0, 0.5, socket=1, observed="fe")
+    bench.tally(1, 1, [READS_PER_H] * 4, [2, 0, 0, 0])
+    for bound in bench.figures.read_error:
+        assert bound.per_bit_upper == bound.per_read_upper
+
+
+def test_chips_that_fail_before_any_credit_stand_on_the_curve_and_forbid_a_fit() -> None:
+    """Of four chips one is dead on arrival, three fail later: the curve starts at 3 of 4 (Kaplan and Meier by hand)."""
+    bench = Bench()
+    bench.tally(0, 0, [0] * 4, [1, 0, 0, 0])
+    for hour, errors in ((1, [1, 0, 0, 0]), (2, [1, 1, 0, 0]), (3, [1, 1, 1, 0]), (4, [1, 1, 1, 1])):
+        bench.tally(hour, hour, [hour * READS_PER_H] * 4, errors)
+    (item,) = bench.figures.mechanisms
+    assert [(step.at_risk, step.failures) for step in item.curve] == [(4, 1), (3, 1), (2, 1), (1, 1)]
+    assert [step.survival for step in item.curve] == pytest.approx([0.75, 0.5, 0.25, 0.0])
+    assert item.curve[0].t_h == 0.0
+    assert item.fitted is None
+
+
+def test_credit_at_the_set_point_is_warned_of() -> None:
+    """95 to 125 °C at 0.7 eV: exp(0.7 / k x (1/368.15 - 1/398.15)) = 5.27 times too high at the lower limit."""
+    factor = math.exp(0.7 / 8.617333262e-5 * (1 / 368.15 - 1 / 398.15))
+    stress = {"temp_tol_minus_c": 30.0, "accelerate_at": "setpoint"}
+    said = [caution for caution in run(1, stress=stress).figures.cautions if "accelerate_at" in caution]
+    assert len(said) == 1
+    assert f"up to {factor:.3g} times too high" in said[0]
+    assert not any("accelerate_at" in caution for caution in run(1).figures.cautions)
+
+
+def test_what_watching_leaves_is_reckoned_up_to_many_failures_only() -> None:
+    """Beyond 200 failures the figure stands at what is left after 200; it must not take minutes."""
+    assert 0 < run(1).figures.target.fixed.watched_confidence < 0.9

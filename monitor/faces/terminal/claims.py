@@ -257,10 +257,10 @@ def read_lives(figures: Figures) -> list[tuple[str, Ratios | LifeRatios]]:
     The one that answers the field's figure is named first.
     """
     covered = figures.coverage
-    macro: tuple[str, Ratios | LifeRatios] = (
-        "reads" if covered.words is None else "reads, macro",
-        covered.reads,
-    )
+    name = "reads" if covered.words is None else "reads, macro"
+    if covered.words is None and covered.reads_on == "word":
+        name = "reads, not of a word"  # the field's are on one word, and how often it was read is not known
+    macro: tuple[str, Ratios | LifeRatios] = (name, covered.reads)
     if covered.reads_word is None:
         return [macro]
     word: tuple[str, Ratios | LifeRatios] = ("reads, hot word", covered.reads_word)

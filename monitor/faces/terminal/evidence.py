@@ -67,12 +67,21 @@ def pass_line(item: MechanismFigures, line: PassLineStanding) -> str:
     )
     match line.verdict:
         case "passed":
-            return f"{declared}: PASSED at {lower(line.decided_h)} equivalent h"
+            said = f"PASSED at {lower(line.decided_h)} equivalent h"
         case "failed":
-            return f"{declared}: FAILED at {lower(line.decided_h)} equivalent h"
+            said = f"FAILED at {lower(line.decided_h)} equivalent h"
+        case _:
+            now = f"now {lower(_claimed_h(item))}, {count(item.failures, 'failure')}"
+            said = f"go on to {upper(line.pass_h)} equivalent h ({now})"
+    return f"{declared}: {said}{_of_every_failure(line)}"
+
+
+def _of_every_failure(plan: PassLineStanding | SequentialStanding) -> str:
+    """Where dispositions change a verdict, the other one."""
     return (
-        f"{declared}: go on to {upper(line.pass_h)} equivalent h (now {lower(_claimed_h(item))}, "
-        f"{count(item.failures, 'failure')})"
+        ""
+        if plan.verdict == plan.verdict_all
+        else f"; with every failed chip counted: {plan.verdict_all.upper()}"
     )
 
 
@@ -84,10 +93,11 @@ def sequential(item: MechanismFigures, plan: SequentialStanding) -> str:
     )
     head = f"sequential plan against {nearest(plan.good_fit)} FIT as good ({risks})"
     if plan.verdict != "go on":
-        return f"{head}: {plan.verdict.upper()} at {lower(plan.decided_h)} equivalent h"
+        decided = f"{plan.verdict.upper()} at {lower(plan.decided_h)} equivalent h"
+        return f"{head}: {decided}{_of_every_failure(plan)}"
     reject = "" if plan.reject_h is None else f"; one more failure rejects up to {lower(plan.reject_h)}"
     accept = "no acceptance any more" if plan.accept_h is None else f"accept from {upper(plan.accept_h)}"
-    return f"{head}: go on, {accept} equivalent h (now {lower(_claimed_h(item))}){reject}"
+    return f"{head}: go on, {accept} equivalent h (now {lower(_claimed_h(item))}){reject}{_of_every_failure(plan)}"
 
 
 def forecast(given: Forecast) -> str:

@@ -411,6 +411,7 @@ def passing(verdict: str = "go on", **changes: Any) -> PassLineStanding:
         "pass_h": 53_912_345.6,
         "verdict": verdict,
         "decided_h": None if verdict == "go on" else 53_918_765.4,
+        "verdict_all": verdict,
     }
     return PassLineStanding(**(usual | changes))
 
@@ -429,6 +430,7 @@ def sequence(verdict: str = "go on", **changes: Any) -> SequentialStanding:
         "truncation_h": 189_000_000.0,
         "verdict": verdict,
         "decided_h": None if verdict == "go on" else 65_918_765.4,
+        "verdict_all": verdict,
     }
     return SequentialStanding(**(usual | changes))
 

@@ -347,3 +347,15 @@ def test_a_lot_with_failures_set_aside_shows_both_counts() -> None:
     screen, page = both(samples.sound(lots=lots))
     assert "0 of 77 chips failed (17 with those not relevant)" in screen
     assert "A 77 0/17" in page
+
+
+def test_a_verdict_that_dispositions_changed_is_told_with_the_other_one() -> None:
+    item = {
+        "pass_line": samples.passing("passed", verdict_all="failed"),
+        "sequential": samples.sequence("accept", verdict_all="reject"),
+    }
+    for said in both(one(**item)):
+        assert "equivalent h; with every failed chip counted: FAILED" in said
+        assert "equivalent h; with every failed chip counted: REJECT" in said
+    same = {"pass_line": samples.passing("passed"), "sequential": samples.sequence("accept")}
+    assert all("every failed chip counted: " not in said for said in both(one(**same)))
