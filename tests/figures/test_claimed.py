@@ -434,7 +434,7 @@ def test_verdicts_stand_beside_those_of_every_failed_chip() -> None:
     """Two failures fail a line that allows one; dispositioned out, it passes; both are told."""
     rules = {
         "claims": {"failures_allowed": 1, "discrimination": 3.0},
-        "campaign": {"target_fit": float(target_fit(T1))},
+        "campaign": {"target_fit": float(target_fit(0.8 * T1))},
     }
     bench = run(3, {1: 0.5, 2: 0.6}, **rules)
     assert (line_of(bench.figures).verdict, line_of(bench.figures).verdict_all) == ("failed", "failed")
