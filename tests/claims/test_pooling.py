@@ -217,8 +217,8 @@ def test_exact_and_approximate_agree_where_they_meet() -> None:
 
 
 def test_many_sparse_lots_do_not_explode() -> None:
-    """A million lots and a thousand failures: the number of tables is not even computed."""
-    result = homogeneity([1] * 1000 + [0] * 999_000, [1.0] * 1_000_000)
+    """A hundred thousand lots and a thousand failures: the number of tables is not even computed."""
+    result = homogeneity([1] * 1000 + [0] * 99_000, [1.0] * 100_000)
     assert result.method == DRAWN
     assert result.p_value == 1.0  # no outcome is less unlike
 

@@ -239,6 +239,7 @@ def _passing_table(answer: Answer, found: list[Planned]) -> list[str]:
             _row(share(chance.truth_over_target), answer, cell(index))
             for index, chance in enumerate(found[0].passing)
         ),
+        "    Any time passes on the first day its bound meets the target, with at most the failures allowed.",
     ]
 
 
