@@ -6,9 +6,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from monitor.campaign.mechanisms import Energy
 from monitor.campaign.model import Problem, Stress, Use
-from monitor.claims import EaInterval, EaNormal, Mechanism, acceleration_factor
+from monitor.claims import EaInterval, EaNormal, Energy, Mechanism, acceleration_factor
 
 _MOST = 1e15  # orders of magnitude beyond any real stress; a slip in a unit or a sign goes further
 _TAIL_SD = 5.0  # an error of 3e-7, half of what the highest confidence leaves

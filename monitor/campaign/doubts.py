@@ -6,11 +6,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 from decimal import Decimal
 
-from monitor.campaign.mechanisms import Energy
 from monitor.campaign.model import Chip, Macro, Problem, Stress, Use
 from monitor.claims import (
     EA_SWING_EV,
     EaNormal,
+    Energy,
     Mechanism,
     acceleration_factor,
     rises_with_ea,

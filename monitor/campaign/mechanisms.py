@@ -6,9 +6,8 @@ import re
 from decimal import Decimal
 
 from monitor.campaign.reader import TableReader
-from monitor.claims import EaInterval, EaNormal, Mechanism
+from monitor.claims import EaInterval, EaNormal, Energy, Mechanism
 
-Energy = EaInterval | EaNormal | None
 _NAME = re.compile(r"[a-z0-9-]{1,64}", re.ASCII)
 _EA = "eV between -1 and 5 are needed"
 _NONE = Decimal(0)

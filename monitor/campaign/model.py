@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import Literal
 
-from monitor.claims import EaInterval, EaNormal, Mechanism, UseCondition
+from monitor.claims import Energy, Mechanism, UseCondition
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,9 +134,7 @@ class Campaign:
     claims: ClaimsRule
     macro: Macro
     mechanisms: tuple[Mechanism, ...]
-    energies: tuple[
-        EaInterval | EaNormal | None, ...
-    ]  # what is stated of each mechanism's Ea besides its value
+    energies: tuple[Energy, ...]  # what is stated of each mechanism's Ea besides its value
     chips: tuple[Chip, ...]
     source: Source
     warnings: tuple[Problem, ...]

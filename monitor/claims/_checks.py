@@ -31,5 +31,10 @@ def count(name: str, value: int) -> None:
 
 def confidence_level(value: float) -> None:
     """Refuse a confidence outside the open interval from 0 to 1."""
+    open_share("confidence", value)
+
+
+def open_share(name: str, value: float) -> None:
+    """Refuse everything outside the open interval from 0 to 1."""
     if not 0 < value < 1:
-        raise ValueError(f"confidence must lie between 0 and 1, both excluded; got {value!r}")
+        raise ValueError(f"{name} must lie between 0 and 1, both excluded; got {value!r}")

@@ -143,14 +143,7 @@ def demands(
 
     Chips and hours play no part. Raises ValueError as ``Acceleration.paces`` does.
     """
-    confidence, target_fit = plan.known("confidence"), plan.known("target_fit")
-    paces = acceleration.paces(plan.known("temp_c"), plan.known("supply_v"), confidence)
-    levels = acceleration.count_confidences(confidence)
-    counts = _counts(plan, levels, upper_count, failures)
-    return tuple(
-        Demand(pace, level, count, required_equivalent_h(count, target_fit) / pace.factor)
-        for pace, level, count in zip(paces, levels, counts, strict=True)
-    )
+    return _demands(plan, _claimed(plan, acceleration), upper_count, failures)
 
 
 def hours_by_failures(
@@ -158,8 +151,9 @@ def hours_by_failures(
 ) -> tuple[float, ...]:
     """The price of a failure: hours until the target is met with 0, 1, ... ``most`` failures, all else as planned."""
     _checks.count("most", most)
+    claimed, chips = _claimed(plan, acceleration), plan.known("chips")
     return tuple(
-        _chip_hours(plan, acceleration, upper_count, failures) / plan.known("chips")
+        max(demand.chip_hours for demand in _demands(plan, claimed, upper_count, failures)) / chips
         for failures in range(int(most) + 1)
     )
 
@@ -234,6 +228,24 @@ def _counts(
     allowed = int(plan.known("failures")) if failures is None else failures
     by_confidence = {confidence: upper_count(allowed, confidence) for confidence in set(confidences)}
     return [by_confidence[confidence] for confidence in confidences]
+
+
+def _claimed(plan: Plan, acceleration: Acceleration) -> list[tuple[Pace, float]]:
+    """Every mechanism as it may be claimed, and the confidence left to its count; failures play no part."""
+    confidence = plan.known("confidence")
+    paces = acceleration.paces(plan.known("temp_c"), plan.known("supply_v"), confidence)
+    return list(zip(paces, acceleration.count_confidences(confidence), strict=True))
+
+
+def _demands(
+    plan: Plan, claimed: Sequence[tuple[Pace, float]], upper_count: UpperCount, failures: int | None
+) -> tuple[Demand, ...]:
+    target_fit = plan.known("target_fit")
+    counts = _counts(plan, [level for _, level in claimed], upper_count, failures)
+    return tuple(
+        Demand(pace, level, count, required_equivalent_h(count, target_fit) / pace.factor)
+        for (pace, level), count in zip(claimed, counts, strict=True)
+    )
 
 
 def _chip_hours(

@@ -30,7 +30,7 @@ def binomial_sample_size(share_defective: float, confidence: float, failures: in
     """
     _checks.count("failures", failures)
     _checks.confidence_level(confidence)
-    _open_share("share_defective", share_defective)
+    _checks.open_share("share_defective", share_defective)
     allowed = (1 - confidence) * (1 + _TIE)
 
     def shows(chips: int) -> bool:
@@ -47,13 +47,13 @@ def binomial_sample_size(share_defective: float, confidence: float, failures: in
 
 def poisson_sample_size(share_defective: float, confidence: float, failures: int = 0) -> int:
     """Chips needed by the Poisson form; arguments of ``binomial_sample_size``, more than ``failures`` in any case."""
-    _open_share("share_defective", share_defective)
+    _checks.open_share("share_defective", share_defective)
     return max(_whole(poisson_upper_count(failures, confidence) / share_defective), failures + 1)
 
 
 def jedec_sample_size(share_defective: float, confidence: float, failures: int = 0) -> int:
     """Chips by the approximation of the JEDEC tables (JESD47, from memory); arguments of ``binomial_sample_size``."""
-    _open_share("share_defective", share_defective)
+    _checks.open_share("share_defective", share_defective)
     size = poisson_upper_count(failures, confidence) * (1 / share_defective - 0.5) + failures
     return max(_whole(size), failures + 1)
 
@@ -61,7 +61,7 @@ def jedec_sample_size(share_defective: float, confidence: float, failures: int =
 def success_run_size(reliability: float, confidence: float) -> int:
     """Chips that must all survive to show ``reliability`` (0 to 1, both excluded): ``ln(1 - C) / ln(reliability)``."""
     _checks.confidence_level(confidence)
-    _open_share("reliability", reliability)
+    _checks.open_share("reliability", reliability)
     return _whole(math.log1p(-confidence) / math.log(reliability))
 
 
@@ -101,7 +101,7 @@ def zero_failure_chips(
 def _chip_lives(share_failing: float, confidence: float) -> float:
     """The success run before rounding up."""
     _checks.confidence_level(confidence)
-    _open_share("share_failing", share_failing)
+    _checks.open_share("share_failing", share_failing)
     return math.log1p(-confidence) / math.log1p(-share_failing)
 
 
@@ -116,8 +116,3 @@ def _positive_shape(value: float) -> None:
 def _at_least_one(name: str, value: int) -> None:
     if not 1 <= value < math.inf or value != int(value):
         raise ValueError(f"{name} must be a whole number, 1 or more; got {value!r}")
-
-
-def _open_share(name: str, value: float) -> None:
-    if not 0 < value < 1:
-        raise ValueError(f"{name} must lie between 0 and 1, both excluded; got {value!r}")

@@ -33,9 +33,10 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import gammainc, gammaincc, gammainccinv, gammaincinv, gammaln, xlogy
+from scipy.special import gammainc, gammaincc, gammainccinv, gammaincinv
 
 from monitor.claims import _checks
+from monitor.claims._walk import poisson_probabilities
 from monitor.claims.bounds import FIT_PER_HOUR
 
 Verdict = Literal["accept", "reject", "go on"]
@@ -298,17 +299,11 @@ def _walk(accepts: NDArray[np.float64], rejects: NDArray[np.float64], rate_per_h
         if low >= top:  # wide steps: the line of rejection has met that of acceptance
             break
         before = going[low:top]
-        after = np.convolve(before, _poisson(top - low, mean))[: top - low]
+        after = np.convolve(before, poisson_probabilities(mean, top - low))[: top - low]
         rejected[top] += before @ gammainc(np.arange(top - low, 0, -1), mean)
         going[low:top] = after
         accepted[low:next_low] = going[low:next_low]
     return _Stops(accepted, rejected)
-
-
-def _poisson(size: int, mean: float) -> NDArray[np.float64]:
-    """Probabilities of 0 to ``size - 1`` events."""
-    counts = np.arange(size)
-    return np.asarray(np.exp(xlogy(counts, mean) - mean - gammaln(counts + 1)), dtype=np.float64)
 
 
 def _truncating_failure(discrimination: float, producer_risk: float, consumer_risk: float) -> int:

@@ -19,10 +19,13 @@ from monitor.claims.acceleration import (
     UseCondition,
     acceleration_factor,
 )
-from monitor.claims.uncertainty import EaInterval, EaNormal, guarded_confidence, rises_with_ea
-
-Energy = EaInterval | EaNormal | None
-"""What is stated of an activation energy besides its value; None: it is taken as certain."""
+from monitor.claims.uncertainty import (
+    EaNormal,
+    Energy,
+    claimed_energies_ev,
+    count_confidence,
+    rises_with_ea,
+)
 
 TEMP_LIMITS_C = (-100.0, 400.0)
 """The stress temperatures that are considered, in °C (ambient), both included."""
@@ -78,14 +81,11 @@ class Acceleration:
 
     def count_confidences(self, confidence: float) -> tuple[float, ...]:
         """The confidence that is left to the count of failures, per mechanism."""
-        return tuple(
-            guarded_confidence(confidence) if isinstance(energy, EaNormal) else confidence
-            for energy in self._stated_energies
-        )
+        return tuple(count_confidence(energy, confidence) for energy in self._stated_energies)
 
     def check_hotter_than_use(self, temp_c: float) -> None:
         """Raise ValueError where a normal error is stated and the stress is not hotter than every use."""
-        if self._normals and not rises_with_ea(self.profile, temp_c, self.self_heating_c):
+        if self._has_normals and not rises_with_ea(self.profile, temp_c, self.self_heating_c):
             raise ValueError(
                 f"temp_c must be above {self._coldest_for_normals_c():g} where an activation energy has a standard "
                 f"deviation, hotter than any use (state an interval instead); got {temp_c!r}"
@@ -100,7 +100,7 @@ class Acceleration:
         Raises ValueError where no mechanism is faster when hotter.
         """
         low_c, high_c = TEMP_LIMITS_C
-        if self._normals:
+        if self._has_normals:
             low_c = max(low_c, self._coldest_for_normals_c() + _ABOVE_USE_C)
         found_c, hotter_is_faster = low_c, False
         for mechanism, factor in self._each(factors, confidence):
@@ -147,25 +147,16 @@ class Acceleration:
         return self.energies or (None,) * len(self.mechanisms)
 
     @property
-    def _normals(self) -> int:
-        return sum(isinstance(energy, EaNormal) for energy in self.energies)
+    def _has_normals(self) -> bool:
+        return any(isinstance(energy, EaNormal) for energy in self.energies)
 
     def _variants(self, confidence: float) -> list[tuple[Mechanism, ...]]:
-        """Every mechanism with the activation energies that have to be reckoned with.
-
-        The half of the error allowed that is not the count's is shared by all normal errors, as in the account.
-        """
-        found: list[tuple[Mechanism, ...]] = []
-        for mechanism, energy in zip(self.mechanisms, self._stated_energies, strict=True):
-            match energy:
-                case EaInterval(low_ev=low_ev, high_ev=high_ev):
-                    found.append((replace(mechanism, ea_ev=low_ev), replace(mechanism, ea_ev=high_ev)))
-                case EaNormal():
-                    error_share = (1 - guarded_confidence(confidence)) / self._normals
-                    found.append((replace(mechanism, ea_ev=energy.lower_ev(error_share)),))
-                case None:
-                    found.append((mechanism,))
-        return found
+        """Every mechanism with the activation energies that have to be reckoned with."""
+        claimed = claimed_energies_ev(self._stated_energies, confidence)
+        return [
+            (m,) if claimed_ev is None else tuple(replace(m, ea_ev=ea_ev) for ea_ev in claimed_ev)
+            for m, claimed_ev in zip(self.mechanisms, claimed, strict=True)
+        ]
 
     def _each(self, factors: Sequence[float], confidence: float) -> list[tuple[Mechanism, float]]:
         return [

@@ -21,9 +21,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.special import gammainccinv, gammaln, pdtr, pdtrik, xlogy
+from scipy.special import gammainccinv, pdtr, pdtrik
 
 from monitor.claims import _checks
+from monitor.claims._walk import poisson_probabilities
 from monitor.claims.bounds import poisson_upper_count, poisson_upper_counts
 
 
@@ -159,16 +160,10 @@ def _passing(truth_over_target: float, lines: NDArray[np.float64]) -> NDArray[np
     steps = np.diff(lines, prepend=0.0) * truth_over_target
     for failures, step in enumerate(steps.tolist()):
         still_open = lines.size - failures
-        standing = np.convolve(standing, _poisson(step, still_open))[:still_open]
+        standing = np.convolve(standing, poisson_probabilities(step, still_open))[:still_open]
         passing[failures] = standing[0]
         standing = standing[1:]
     return passing
-
-
-def _poisson(mean: float, size: int) -> NDArray[np.float64]:
-    """The probabilities of 0 to ``size - 1`` events."""
-    events = np.arange(size)
-    return np.asarray(np.exp(xlogy(events, mean) - gammaln(events + 1.0) - mean))
 
 
 def _missing_at_the_end(

@@ -70,8 +70,12 @@ class EaNormal:
 
     def lower_ev(self, error_share: float) -> float:
         """The lower limit in eV that the true value is below with probability ``error_share`` (0 to 1, excluded)."""
-        _open_share("error_share", error_share)
+        _checks.open_share("error_share", error_share)
         return self.mean_ev + self.sd_ev * float(ndtri(error_share))
+
+
+Energy = EaInterval | EaNormal | None
+"""What is stated of an activation energy besides its value; None: it is taken as certain."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,8 +147,35 @@ def guarded_confidence(confidence: float, ea_share: float = _EQUAL_SHARES) -> fl
     independent or not. Good for fixed-look and anytime counts alike. ``ea_share``: 0 to 1, both excluded.
     """
     _checks.confidence_level(confidence)
-    _open_share("ea_share", ea_share)
+    _checks.open_share("ea_share", ea_share)
     return 1.0 - (1.0 - confidence) * (1.0 - ea_share)
+
+
+def claimed_energies_ev(
+    energies: Sequence[Energy], confidence: float
+) -> tuple[tuple[float, ...] | None, ...]:
+    """Per mechanism the activation energies in eV of which the least factor is claimed; None: it is certain.
+
+    Both ends of an interval, at any confidence. The lower limit of a normal error that goes with
+    ``guarded_confidence(confidence)``: the half of the error allowed that is not the count's is shared by all normal
+    errors, so that a total over the mechanisms keeps its confidence too.
+    """
+    normals = sum(isinstance(energy, EaNormal) for energy in energies)
+    found: list[tuple[float, ...] | None] = []
+    for energy in energies:
+        match energy:
+            case EaInterval(low_ev=low_ev, high_ev=high_ev):
+                found.append((low_ev, high_ev))
+            case EaNormal():
+                found.append((energy.lower_ev((1 - guarded_confidence(confidence)) / normals),))
+            case None:
+                found.append(None)
+    return tuple(found)
+
+
+def count_confidence(energy: Energy, confidence: float) -> float:
+    """What a stated activation energy leaves of the confidence to the count of failures."""
+    return guarded_confidence(confidence) if isinstance(energy, EaNormal) else confidence
 
 
 def guarded_factor(  # noqa: PLR0917  acceleration_factor's arguments, the estimate, and the split
@@ -172,7 +203,7 @@ def guarded_factor(  # noqa: PLR0917  acceleration_factor's arguments, the estim
             f"worse one (state an interval instead); got {float(np.min(temp_c))!r}"
         )
     _checks.confidence_level(confidence)
-    _open_share("ea_share", ea_share)
+    _checks.open_share("ea_share", ea_share)
     lower_ev = ea.lower_ev((1.0 - confidence) * ea_share)
     return acceleration_factor(replace(mechanism, ea_ev=lower_ev), profile, temp_c, supply_v, self_heating_c)
 
@@ -299,8 +330,3 @@ def _trial(parameter: str, value: float, swing: float) -> Swing:
 def _log_width(row: TornadoRow, fit_now: float) -> float:
     bounds = (row.fit_at_low, row.fit_at_high, fit_now)
     return math.log(max(bounds) / min(bounds))
-
-
-def _open_share(name: str, value: float) -> None:
-    if not 0 < value < 1:
-        raise ValueError(f"{name} must lie between 0 and 1, both excluded; got {value!r}")

@@ -10,9 +10,9 @@ from typing import Any
 import msgspec
 
 from monitor.campaign import load
-from monitor.claims import EaInterval, Mechanism, UseCondition
+from monitor.claims import EaInterval, Energy, Mechanism, UseCondition
 from monitor.claims.planning import LIMITS, Plan, Quantity
-from monitor.claims.slowest import Acceleration, Energy
+from monitor.claims.slowest import Acceleration
 from monitor.faces.terminal.planning import explain
 from monitor.figures.planned import USUAL_CONFIDENCE, Answer, Asked, Question, reply, sizes_alone
 from shared.errors import InputError

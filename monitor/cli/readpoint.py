@@ -67,8 +67,10 @@ async def _enter(args: argparse.Namespace, name: str, text: str) -> tuple[list[P
         campaign = parse(journal.run.source)
         account = await restore(campaign, journal, read_snapshot(Path(args.run)))
         mechanism = _mechanism(args.mechanism, campaign)
+        digest = hashlib.sha256(text.encode()).hexdigest()
+        _check_new(name, digest, account.ledger)
         found = _read(name, text, mechanism, campaign, account.ledger)
-        entries = _entries(args, name, text, mechanism, found)
+        entries = _entries(args, name, digest, mechanism, found)
         doubts = [str(warning) for warning in found.warnings] + _doubts(found, account)
         account.apply(entries)
         if not args.check:
@@ -106,16 +108,19 @@ def _doubts(found: ReadPoints, account: Account) -> list[str]:
     return said
 
 
+def _check_new(name: str, digest: str, ledger: Ledger) -> None:
+    """Raise InputError for a file that was entered before."""
+    for file in ledger.readpoints:
+        if file.sha256 == digest:
+            raise InputError(
+                f"{name}: entered before, as {file.file} in the name of {file.who}; nothing was entered"
+            )
+
+
 def _read(name: str, text: str, mechanism: str, campaign: Campaign, ledger: Ledger) -> ReadPoints:
     """The readings of the file, if all of it is sound and goes with what was entered before."""
     found = read_points_from_csv(name, text, {chip.serial for chip in campaign.chips})
     problems = [str(problem) for problem in found.problems]
-    digest = hashlib.sha256(text.encode()).hexdigest()
-    same = [file for file in ledger.readpoints if file.sha256 == digest]
-    if same:
-        raise InputError(
-            f"{name}: entered before, as {same[0].file} in the name of {same[0].who}; nothing was entered"
-        )
     before = {r.parameter: (r, file.mechanism) for file in ledger.readpoints for r in file.readouts}
     for reading in {r.parameter: r for r in found.readings}.values():
         if reading.parameter in before:
@@ -152,10 +157,9 @@ def _stated(unit: str, low: float | None, high: float | None) -> str:
 
 
 def _entries(
-    args: argparse.Namespace, name: str, text: str, mechanism: str, found: ReadPoints
+    args: argparse.Namespace, name: str, digest: str, mechanism: str, found: ReadPoints
 ) -> list[Measured]:
     now_ms = wall_ms()
-    digest = hashlib.sha256(text.encode()).hexdigest()
     readouts = [_readout(reading) for reading in found.readings]
     return [
         Measured(

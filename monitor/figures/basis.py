@@ -7,14 +7,14 @@ error allowed is split; otherwise they are the plain ones. Every claim that must
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import accumulate
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.campaign import Campaign
-from monitor.claims import anytime_upper_count, guarded_confidence, poisson_upper_count
+from monitor.claims import anytime_upper_count, count_confidence, poisson_upper_count
 from monitor.figures.failed import FailedChip
 from monitor.ledger import Ledger
 
@@ -73,6 +73,11 @@ class Standing:
         total_h = [len(campaign.chips) * campaign.planned_hours * factor for factor in factors]
         return cls(ledger, [], total_h, chip_h, [0] * len(campaign.mechanisms))
 
+    def with_every_failure(self) -> Standing:
+        """The same account with every failed chip counted, whatever its disposition."""
+        failed = [replace(f, disposition=None) for f in self.failed]
+        return replace(self, failed=failed, counts=failures_by_mechanism(self.ledger, failed))
+
     def plain(self, mechanism: int, confidence: float) -> Basis:
         """The activation energy taken as certain."""
         ledger = self.ledger
@@ -94,17 +99,12 @@ class Standing:
         for i, guard in enumerate(weights.guards):
             if guard.mechanism == mechanism and guard.confidence in {None, confidence}:
                 row = len(weights.mechanisms) + i
-                return Basis(
-                    name=plain.name,
-                    confidence=confidence,
-                    count_confidence=confidence
-                    if guard.confidence is None
-                    else guarded_confidence(confidence),
-                    mixture_rate=plain.mixture_rate,
+                return replace(
+                    plain,
+                    count_confidence=count_confidence(self.ledger.campaign.energies[mechanism], confidence),
                     row=row,
                     acceleration=weights.guards_at_set_point[i],
                     equivalent_h=self.total_h[row],
-                    failures=plain.failures,
                     careful=True,
                 )
         return plain

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from decimal import Decimal
 
 import numpy as np
@@ -49,12 +48,8 @@ def build(
     reads, lots = _reads(ledger), _lots(ledger, failed)
     strangers = _stranger_places(ledger, refused)
     standing, plan = Standing.of(ledger, failed), _plan(ledger)
-    aim, every = (
-        target(standing, at_risk),
-        Standing.of(ledger, [replace(f, disposition=None) for f in failed]),
-    )
-    met_all = target(every, at_risk).met
-    pooling = _pooling(lots)
+    every = standing.with_every_failure()
+    aim, met_all = target(standing, at_risk), target(every, at_risk).met
     credited_h = hours(ledger.credited_ms())
     return doc.Figures(
         campaign=campaign.id,
@@ -72,7 +67,7 @@ def build(
         mechanisms=mechanisms(standing, every),
         read_error=_read_error(ledger, reads),
         target=aim,
-        pooling=pooling,
+        pooling=_pooling(lots),
         coverage=_coverage(standing),
         lots=lots,
         failures=[_failure(ledger, f) for f in failed],

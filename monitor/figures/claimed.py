@@ -7,6 +7,7 @@ from functools import lru_cache
 
 from monitor.campaign import Campaign
 from monitor.claims import (
+    FIT_PER_HOUR,
     EaInterval,
     EaNormal,
     Mechanism,
@@ -29,7 +30,6 @@ from monitor.figures import document as doc
 from monitor.figures.basis import Basis, Standing
 from monitor.figures.lifetimes import curve, early, fitted, life
 
-FIT_PER_HOUR = 1e9
 _LEAST_SUMMED = 0.5  # below, a sum of single bounds is no bound
 
 

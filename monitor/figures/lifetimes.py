@@ -59,9 +59,8 @@ def early(standing: Standing, m: int) -> list[doc.EarlyShown]:
         shown = early_life(
             failures, len(chip_h), np.minimum(chip_h, limit_h), 1.0, limit_h, basis.count_confidence
         )
-        wider = basis.anytime_count(failures) / basis.fixed_count(
-            failures
-        )  # at a constant rate, so is the bound
+        # At a constant rate a bound is its count over the hours: the any-time one is wider by so much.
+        wider = basis.anytime_count(failures) / basis.fixed_count(failures)
         found.append(
             doc.EarlyShown(
                 confidence=confidence,
@@ -84,10 +83,8 @@ def _scaled(value: float | None, factor: float) -> float | None:
 def fitted(standing: Standing, m: int) -> doc.LifeFitted | None:
     """A Weibull fit, from three failures on; at the stated activation energy."""
     times_h, failed = _lives(standing, m)
-    if not failed.any() or not times_h.all():
-        return (
-            None  # a chip that failed before its first credited hour has no place on a Weibull distribution
-        )
+    if not failed.any() or not times_h.all():  # a failure at 0 h has no place on a Weibull distribution
+        return None
     campaign = standing.ledger.campaign
     confidence, mission_h = max(campaign.confidence), field_hours(campaign.use.life_years)
     try:

@@ -12,7 +12,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.ledger.weights import joined, split
+from monitor.ledger.weights import split, totals
 
 Longs = NDArray[np.int64]
 
@@ -88,10 +88,7 @@ class Accounts:
         """Take a chip out of the risk set for good."""
         if not self.failed[chip]:
             self.failed[chip] = True
-            self.at_failure[chip] = [
-                joined(sum(low), sum(high))
-                for low, high in zip(self.low.tolist(), self.high.tolist(), strict=True)
-            ]
+            self.at_failure[chip] = totals(self.low, self.high)
 
     def enter(self, chip: int | slice | Longs, reason: int, ms: int, fixed: tuple[int, ...]) -> None:
         """Enter ``ms`` of one interval for one chip or several: credited, or under its reason."""

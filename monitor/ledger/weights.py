@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.campaign import Campaign
-from monitor.claims import EaInterval, EaNormal, Mechanism, acceleration_factor, guarded_confidence
+from monitor.claims import EaNormal, Mechanism, acceleration_factor, claimed_energies_ev
 from shared.quantities import MS_PER_H
 
 WORD_BITS = 22
@@ -86,10 +86,7 @@ class Weights:
 
     def total_h(self, low: NDArray[np.int64], high: NDArray[np.int64]) -> list[float]:
         """Equivalent use hours summed over the last axis, per row; exact until one rounding."""
-        return [
-            self.hours_of(joined(sum(low[m].tolist()), sum(high[m].tolist())), shift)
-            for m, shift in enumerate(self._shift)
-        ]
+        return self.row_h(totals(low, high))
 
     def worst_ea_ev(self, guard: Guard) -> float:
         """The activation energy of a guard that gives the least factor at the set-point."""
@@ -120,25 +117,26 @@ def joined(low: int, high: int) -> int:
     return (high << WORD_BITS) + low
 
 
+def totals(low: NDArray[np.int64], high: NDArray[np.int64]) -> list[int]:
+    """Fixed-point sums over the last axis, per row; exact."""
+    return [joined(sum(lo), sum(hi)) for lo, hi in zip(low.tolist(), high.tolist(), strict=True)]
+
+
 def split(fixed: int, ms: int) -> tuple[int, int]:
     """``fixed * ms`` as (low, high) words to add to the two sums."""
     return (fixed & ((1 << WORD_BITS) - 1)) * ms, (fixed >> WORD_BITS) * ms
 
 
 def _guards(campaign: Campaign) -> tuple[Guard, ...]:
-    """An interval needs one guard for every confidence alike; a normal error one for each.
-
-    The half of the error allowed that is not the count's is shared by all normal errors of the campaign, so that a
-    total over the mechanisms keeps its confidence too.
-    """
+    """An interval needs one guard for every confidence alike; a normal error one for each."""
+    claimed = {c: claimed_energies_ev(campaign.energies, c) for c in campaign.confidence}
     guards: list[Guard] = []
-    normals = sum(isinstance(energy, EaNormal) for energy in campaign.energies)
     for index, energy in enumerate(campaign.energies):
-        match energy:
-            case EaInterval(low_ev=low_ev, high_ev=high_ev):
-                guards.append(Guard(index, (low_ev, high_ev), None))
-            case EaNormal():
-                for c in campaign.confidence:
-                    share = (1 - guarded_confidence(c)) / normals
-                    guards.append(Guard(index, (energy.lower_ev(share),), c))
+        for confidence, energies_ev in claimed.items():
+            ea_ev = energies_ev[index]
+            if ea_ev is None:
+                break
+            guard = Guard(index, ea_ev, confidence if isinstance(energy, EaNormal) else None)
+            if guard not in guards:
+                guards.append(guard)
     return tuple(guards)
