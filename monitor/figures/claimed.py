@@ -17,10 +17,10 @@ from monitor.claims import (
     Swing,
     UseCondition,
     anytime_upper_fit,
+    claimed_energies_ev,
     effective_temp_c,
     exact_risks,
     fixed_look_bound,
-    guarded_confidence,
     pass_line,
     sequential_plan,
     tornado,
@@ -217,15 +217,15 @@ def _influences(standing: Standing, m: int) -> list[doc.Influence]:
 
 
 def _stated(standing: Standing, m: int) -> list[Swing]:
+    """What is stated of the activation energy: its interval, or its claimed lower limit and as far above the mean."""
     campaign = standing.ledger.campaign
-    match campaign.energies[m]:
-        case EaInterval(low_ev=low_ev, high_ev=high_ev):
-            return [Swing("ea_ev", low_ev, high_ev, stated=True)]
-        case EaNormal(mean_ev=mean_ev) as energy:
-            low_ev = energy.lower_ev(1 - guarded_confidence(max(campaign.confidence)))
-            return [Swing("ea_ev", low_ev, 2 * mean_ev - low_ev, stated=True)]
-        case None:
-            return []
+    claimed_ev = claimed_energies_ev(campaign.energies, max(campaign.confidence))[m]
+    if claimed_ev is None:
+        return []
+    low_ev, high_ev = claimed_ev[0], claimed_ev[-1]
+    if isinstance(campaign.energies[m], EaNormal):
+        high_ev = 2 * campaign.mechanisms[m].ea_ev - low_ev
+    return [Swing("ea_ev", low_ev, high_ev, stated=True)]
 
 
 def pass_line_of(basis: Basis, campaign: Campaign) -> PassLine | None:

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import aiohttp
+from aiohttp import web
 
 from monitor.journal import FILE_NAME
 from monitor.journal.codec import unpack
@@ -29,6 +30,22 @@ EXAMPLE = ROOT / "monitor" / "campaign" / "examples" / "tern-a1.toml"
 BOUND_S = 60.0  # far above what any step takes, so that a broken one ends
 
 Document = dict[str, Any]
+
+
+@contextlib.asynccontextmanager
+async def listening(
+    path: str, hear: Callable[[web.Request], Awaitable[web.StreamResponse]]
+) -> AsyncIterator[str]:
+    """A receiver of POST requests on a free port of 127.0.0.1; gives its address."""
+    app = web.Application()
+    app.add_routes([web.post(path, hear)])
+    runner = web.AppRunner(app)
+    await runner.setup()
+    await web.TCPSite(runner, "127.0.0.1", 0).start()
+    try:
+        yield f"http://127.0.0.1:{runner.addresses[0][1]}{path}"
+    finally:
+        await runner.cleanup()
 
 
 @dataclass

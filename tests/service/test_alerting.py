@@ -18,6 +18,7 @@ from monitor.rules.alerts import CHIP_FAILED
 from monitor.service import alerting
 from monitor.service.alerting import Alerting
 from tests.figures.bench import READS_PER_H, Bench
+from tests.service.running import listening
 
 BOUND_S = 20.0
 
@@ -50,16 +51,8 @@ class Receiver:
 
 @asynccontextmanager
 async def served(receiver: Receiver) -> AsyncIterator[None]:
-    app = web.Application()
-    app.add_routes([web.post("/", receiver.hear)])
-    runner = web.AppRunner(app)
-    await runner.setup()
-    await web.TCPSite(runner, "127.0.0.1", 0).start()
-    receiver.url = f"http://127.0.0.1:{runner.addresses[0][1]}/"
-    try:
+    async with listening("/", receiver.hear) as receiver.url:
         yield
-    finally:
-        await runner.cleanup()
 
 
 @asynccontextmanager

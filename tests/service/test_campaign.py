@@ -34,6 +34,7 @@ from tests.service.running import (
     Service,
     equals_truth,
     journalled,
+    listening,
     note_of,
     programs_in,
     until,
@@ -167,16 +168,8 @@ async def story(broker: Broker, tmp_path_factory: pytest.TempPathFactory) -> Asy
 
 @contextlib.asynccontextmanager
 async def receiving(webhook: Webhook) -> AsyncIterator[None]:
-    app = web.Application()
-    app.add_routes([web.post("/alerts", webhook.hear)])
-    runner = web.AppRunner(app)
-    await runner.setup()
-    await web.TCPSite(runner, "127.0.0.1", 0).start()
-    webhook.url = f"http://127.0.0.1:{runner.addresses[0][1]}/alerts"
-    try:
+    async with listening("/alerts", webhook.hear) as webhook.url:
         yield
-    finally:
-        await runner.cleanup()
 
 
 async def simulate(programs: Programs, campaign: Path, url: str, folder: Path, story: Story) -> None:
