@@ -9,8 +9,8 @@ from pathlib import Path
 
 from monitor.cli.attach import Attached, show_until
 from monitor.cli.display import Display
-from monitor.cli.figures import check_url
 from monitor.cli.parser import DEFAULT_HTTP
+from monitor.cli.remote import check_url
 from monitor.service.rundir import read_note
 from shared.errors import InputError, UnavailableError
 

@@ -18,8 +18,8 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
-from collections.abc import AsyncIterator, Callable, Coroutine
-from contextlib import suppress
+from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
+from contextlib import AbstractAsyncContextManager, suppress
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -28,7 +28,7 @@ from aiohttp import web
 from monitor.campaign import Campaign
 from monitor.faces.http import make_app
 from monitor.faces.state import Health, State
-from monitor.intake.link import Address, AiomqttLink, LinkLostError, connect
+from monitor.intake.link import Address, Link, LinkLostError, connect
 from monitor.journal import Journal, JournalError
 from monitor.ledger import same_boots
 from monitor.service.account import restore
@@ -48,6 +48,10 @@ STREAM_LEAST_OFTEN_S = 2.0
 NEWS_EVERY_S = 1.0
 SNAPSHOT_EVERY_S = 600.0
 STOP_INTAKE_S = 10.0
+
+
+Connect = Callable[[Address, str, Sequence[str]], AbstractAsyncContextManager[Link]]
+"""How a link to a broker is made: (address, client id, topic filters)."""
 
 
 def wall_ms() -> int:
@@ -78,8 +82,9 @@ class Service:
     clock_ms: Callable[[], int] = wall_ms
     on_started: Callable[[int], None] = lambda port: None
     keep_snapshot: Callable[[bytes], None] | None = None
+    connect: Connect = connect
     stop: asyncio.Event = field(default_factory=asyncio.Event)
-    _link: AiomqttLink | None = None
+    _link: Link | None = None
     _broker: str | None = "not connected yet"
     _state: State | None = None
     _kept: int = 0
@@ -148,7 +153,7 @@ class Service:
         delays = delays_s()
         while not self.stop.is_set():
             try:
-                async with connect(
+                async with self.connect(
                     self.settings.address, self.settings.client_id, subscriptions(prefix)
                 ) as link:
                     log.info("broker connected", extra={"broker": self.settings.address})
@@ -162,7 +167,7 @@ class Service:
                     await asyncio.wait_for(self.stop.wait(), next(delays))
         self._link = None
 
-    async def _serve_link(self, link: AiomqttLink) -> None:
+    async def _serve_link(self, link: Link) -> None:
         """Take batches until the link is lost or the service stops; receipts go out beside it."""
         sent: dict[str, Receipt] = {}
         receipts = asyncio.create_task(self._receipts(link, sent))
@@ -186,7 +191,7 @@ class Service:
                     raise error
         await self._send_receipts(link, sent)
 
-    async def _receipts(self, link: AiomqttLink, sent: dict[str, Receipt]) -> None:
+    async def _receipts(self, link: Link, sent: dict[str, Receipt]) -> None:
         while True:
             try:
                 await self._send_receipts(link, sent)
@@ -194,7 +199,7 @@ class Service:
                 log.warning("receipts cannot be published; tried again", extra={"detail": str(error)})
             await asyncio.sleep(self.settings.receipt_every_s)
 
-    async def _send_receipts(self, link: AiomqttLink, sent: dict[str, Receipt]) -> None:
+    async def _send_receipts(self, link: Link, sent: dict[str, Receipt]) -> None:
         """Send each rack its receipt where it says anything that ``sent`` does not."""
         account = self.recorder.account
         for rack, known in account.ledger.racks.items():
