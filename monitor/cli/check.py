@@ -1,4 +1,4 @@
-"""``lifebound check``: is the campaign file right, and what could it claim."""
+"""``lifebound check``: is the campaign file right, and what could it claim; is a recorded run sound (``check_run``)."""
 
 from __future__ import annotations
 
@@ -9,14 +9,23 @@ from pathlib import Path
 import msgspec
 
 from monitor.campaign import load
+from monitor.cli import check_run
 from monitor.faces.terminal.evidence import energy
 from monitor.faces.terminal.text import lower, percent, upper
 from monitor.figures import Prospect, prospect
+from shared.errors import InputError
 
 
 def run(args: argparse.Namespace) -> int:
-    """Print the summary of a valid campaign; a wrong one raises with every problem."""
-    summary = prospect(load(Path(args.campaign)))
+    """Print the summary of a valid campaign; a wrong one raises with every problem. A run is checked as such."""
+    path = Path(args.path)
+    if path.is_dir() or path.name.endswith((".jsonl", ".jsonl.zst")):
+        return check_run.run(path, args.head, json=args.json)
+    if args.head is not None:
+        raise InputError(
+            f"{path}: --head goes with a run directory or an exported run, not with a campaign file"
+        )
+    summary = prospect(load(path))
     print(msgspec.json.encode(summary).decode() if args.json else explain(summary))
     return 0
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import hashlib
 import json
 from pathlib import Path
 
 from monitor.campaign import parse
 from monitor.journal import SqliteJournal
-from monitor.journal.exchange import entry_line, last_line, open_writer
+from monitor.journal.exchange import ArchivedJournal, entry_line, last_line, open_writer
 from shared.errors import InputError
+from shared.shown import escape, plain_json
 
 
 def run(args: argparse.Namespace) -> int:
@@ -20,17 +22,30 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(f"{out}: the name must end in .jsonl or .jsonl.zst")
     entries = asyncio.run(_export(Path(args.run), out))
     facts = {"out": str(out), "entries": entries, "bytes": out.stat().st_size}
-    print(json.dumps(facts) if args.json else f"{out}: {entries} entries, {facts['bytes']} bytes")
+    if args.json:
+        print(plain_json(json.dumps(facts)))
+    else:
+        print(escape(f"{out}: {entries} entries, {facts['bytes']} bytes"))
     return 0
 
 
 async def _export(run_dir: Path, out: Path) -> int:
-    count = 0
+    count, digest = 0, hashlib.sha256()
     async with await SqliteJournal.open(run_dir) as journal:
         prefix = parse(journal.run.source).prefix
         with open_writer(out) as stream:
-            async for batch in journal.batches():
-                stream.write(b"".join(entry_line(entry, prefix) for entry in batch))
-                count += len(batch)
-            stream.write(last_line(await journal.refused(), journal.run))
+            while (
+                True
+            ):  # until the counts are those of the last batch written, while a service may be recording
+                async for batch in journal.batches(journal.position):
+                    lines = b"".join(entry_line(entry, prefix) for entry in batch)
+                    digest.update(lines)
+                    stream.write(lines)
+                    count += len(batch)
+                refused = await journal.refused()
+                if not await journal.has_news():
+                    break
+            head = journal.head
+            archived = ArchivedJournal(head.number, str(head), digest.hexdigest())
+            stream.write(last_line(refused, journal.run, archived))
     return count

@@ -9,6 +9,7 @@ measurements at a read point ("readpoint"). Only the contract's fields are kept,
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import Any
 
 import msgspec
@@ -16,7 +17,8 @@ import zstandard
 
 from shared.entries import Disposed, Disposition, Entry, Measured, ReadPointFile, Received
 from shared.messages import Presence, ReadError, Tally
-from shared.topics import Kind, Topic
+from shared.quantities import MAX_BOARD
+from shared.topics import Kind, Topic, is_rack_name
 
 MAX_BATCH_BYTES = (
     256 * 1024 * 1024
@@ -42,9 +44,13 @@ def pack(entries: Sequence[Entry]) -> bytes:
 def unpack(body: bytes) -> list[Entry]:
     """The entries of a batch's body. Raises CorruptError."""
     try:
-        raw = zstandard.ZstdDecompressor().decompress(body, max_output_size=MAX_BATCH_BYTES)
+        if zstandard.frame_content_size(body) > MAX_BATCH_BYTES:  # it would be believed, and the room made
+            raise CorruptError("it is too large")
+        raw = zstandard.ZstdDecompressor().decompress(
+            body, max_output_size=MAX_BATCH_BYTES, allow_extra_data=False
+        )
         return [_entry(*row) for row in _decode(raw)]
-    except (zstandard.ZstdError, msgspec.MsgspecError, TypeError, ValueError, KeyError) as error:
+    except (zstandard.ZstdError, msgspec.MsgspecError, TypeError, ValueError, RecursionError) as error:
         raise CorruptError(str(error)) from error
 
 
@@ -63,11 +69,29 @@ def _entry(t_recv_ms: int, kind: str, rack: str, board: int, fields: Any) -> Ent
         return Disposed(t_recv_ms, msgspec.convert(fields, Disposition))
     if kind == _READPOINT:
         return Measured(t_recv_ms, msgspec.convert(fields, ReadPointFile))
-    topic = Topic(rack, board, Kind(kind))
+    topic = _topic(rack, board, kind)
     match topic.kind:
         case Kind.TALLY:
-            return Received(t_recv_ms, topic, Tally(**dict(zip(_TALLY_FIELDS, fields, strict=True))))
+            return Received(t_recv_ms, topic, msgspec.convert(_named(_TALLY_FIELDS, fields), Tally))
         case Kind.ERROR:
-            return Received(t_recv_ms, topic, ReadError(**dict(zip(_ERROR_FIELDS, fields, strict=True))))
+            return Received(t_recv_ms, topic, msgspec.convert(_named(_ERROR_FIELDS, fields), ReadError))
         case _:
             return Received(t_recv_ms, topic, msgspec.convert(fields, Presence))
+
+
+def _named(names: Sequence[str], values: Sequence[Any]) -> dict[str, Any]:
+    return dict(zip(names, values, strict=True))
+
+
+@lru_cache(maxsize=16_384)  # a floor has few topics, and each comes every few seconds
+def _topic(rack: str, board: int, kind: str) -> Topic:
+    """The topic of a row. Raises ValueError when the contract has no such topic."""
+    topic = Topic(rack, board, Kind(kind))
+    whole = topic.kind is Kind.PRESENCE
+    if (
+        topic.kind is Kind.RECEIPT
+        or not is_rack_name(rack)
+        or not (board == 0 if whole else 0 < board <= MAX_BOARD)
+    ):
+        raise ValueError("no topic of the contract")
+    return topic

@@ -2,22 +2,25 @@
 
 One object per line: ``{"t_recv_ms", "topic", "payload"}`` for a message, ``{"t_recv_ms", "disposition"}`` for a
 disposition, ``{"t_recv_ms", "readpoint"}`` for measurements at a read point, and last ``{"intake": {...}}`` with the
-counts of what was refused. ``.zst`` files are compressed.
+counts of what was refused, the campaign's texts and the head of the journal. ``.zst`` files are compressed.
 """
 
 from __future__ import annotations
 
 import io
+import os
 import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, Annotated, Any
 
 import msgspec
 import zstandard
+from msgspec import Meta
 
 from monitor.campaign import Source
+from monitor.campaign.texts import open_regular
 from monitor.journal.protocol import Run
 from shared.entries import Disposed, Disposition, Entry, Measured, ReadPointFile, Refused
 from shared.errors import InputError
@@ -25,7 +28,12 @@ from shared.quantities import Instant
 from shared.topics import format_topic
 
 MAX_LINE_BYTES = 1024 * 1024  # a payload of the contract has at most 16 KiB; the rest is a foreign file's
-_PACKED_BYTES = 4096  # unpacked at a time: few enough that a hostile file cannot fill the memory
+MAX_LAST_LINE_BYTES = 40 * 1024 * 1024  # it holds the texts of the campaign, in JSON
+MAX_BLANK_LINES = 1000  # in a row
+_LAST_LINE = b'{"intake":'
+_PACKED_BYTES = 256  # unpacked at a time: at most 32 thousand times as much comes out
+_MOST_GROWTH = 1000  # a run unpacks to some ten times its size
+_SMALL = 64 * 1024 * 1024  # what unpacks to no more may have any size
 
 
 class ArchivedCampaign(msgspec.Struct, frozen=True):
@@ -43,6 +51,14 @@ class ArchivedCampaign(msgspec.Struct, frozen=True):
         return Source(self.name, self.toml, self.chips_csv)
 
 
+class ArchivedJournal(msgspec.Struct, frozen=True):
+    """The journal that an export was made from: its head, and the SHA-256 of all bytes before the last line."""
+
+    batches: Annotated[int, Meta(ge=0)]
+    head: Annotated[str, Meta(max_length=100)]
+    lines_sha256: Annotated[str, Meta(max_length=64)]
+
+
 class Line(msgspec.Struct, omit_defaults=True):
     """One line of an exported run."""
 
@@ -53,6 +69,7 @@ class Line(msgspec.Struct, omit_defaults=True):
     readpoint: ReadPointFile | msgspec.UnsetType = msgspec.UNSET
     intake: Refused | msgspec.UnsetType = msgspec.UNSET
     campaign: ArchivedCampaign | msgspec.UnsetType = msgspec.UNSET
+    journal: ArchivedJournal | msgspec.UnsetType = msgspec.UNSET
 
 
 _LOOSE = re.compile(
@@ -78,11 +95,14 @@ def entry_line(entry: Entry, prefix: str) -> bytes:
     return _encode(line) + b"\n"
 
 
-def last_line(refused: Refused, run: Run) -> bytes:
-    """The last line of an export: the counts of what was refused, and the campaign, so that an archive is whole."""
+def last_line(refused: Refused, run: Run, journal: ArchivedJournal | None = None) -> bytes:
+    """The last line of an export: the counts of what was refused, and the campaign, so that an archive is whole.
+
+    ``journal`` is there where the export comes from one, so that a changed file can be told (``lifebound check``).
+    """
     source = run.source
     campaign = ArchivedCampaign(source.name, source.toml, source.chips_csv, source.sha256, run.id)
-    return _encode(Line(intake=refused, campaign=campaign)) + b"\n"
+    return _encode(Line(intake=refused, campaign=campaign, journal=journal or msgspec.UNSET)) + b"\n"
 
 
 def archived_campaign(path: Path) -> Source | None:
@@ -95,21 +115,32 @@ def archived_campaign(path: Path) -> Source | None:
 
 def read_lines(path: Path) -> Iterator[Line]:
     """The lines of an exported run. Raises InputError that names the line which is none."""
-    number = 0
+    number = blank = 0
     try:
         with _open_reader(path) as stream:
-            while text := stream.readline(MAX_LINE_BYTES + 1):
+            while text := _read_line(stream):
                 number += 1
-                if len(text) > MAX_LINE_BYTES:
+                if len(text) > (MAX_LAST_LINE_BYTES if text.startswith(_LAST_LINE) else MAX_LINE_BYTES):
                     raise InputError(
                         f"{path} line {number}: longer than {MAX_LINE_BYTES} bytes; not an exported run"
                     )
                 if not text.isspace():
+                    blank = 0
                     yield _line(path, number, text)
-    except FileNotFoundError:
-        raise InputError(f"{path}: no such file; give an exported run (.jsonl or .jsonl.zst)") from None
+                elif (blank := blank + 1) > MAX_BLANK_LINES:
+                    raise InputError(
+                        f"{path} line {number}: more than {MAX_BLANK_LINES} empty lines; not an exported run"
+                    )
     except (OSError, zstandard.ZstdError, EOFError) as error:
         raise InputError(f"{path} after line {number}: cannot be read ({error})") from None
+
+
+def _read_line(stream: IO[bytes]) -> bytes:
+    """The next line, or as much of it as tells that it is too long."""
+    text = stream.readline(MAX_LINE_BYTES + 1)
+    if len(text) > MAX_LINE_BYTES and text.startswith(_LAST_LINE):
+        text += stream.readline(MAX_LAST_LINE_BYTES - MAX_LINE_BYTES)
+    return text
 
 
 @contextmanager
@@ -123,6 +154,8 @@ def open_writer(path: Path) -> Iterator[IO[bytes]]:
                     yield packed
             else:
                 yield raw
+            raw.flush()
+            os.fsync(raw.fileno())
         partial.replace(path)
     except OSError as error:
         raise InputError(f"{path}: cannot be written ({error.strerror or error})") from error
@@ -132,7 +165,7 @@ def open_writer(path: Path) -> Iterator[IO[bytes]]:
 
 @contextmanager
 def _open_reader(path: Path) -> Iterator[IO[bytes]]:
-    with path.open("rb") as raw:
+    with open_regular(path) as raw:
         if path.suffix == ".zst":
             with io.BufferedReader(_Unpacked(raw), 1 << 18) as unpacked:
                 yield unpacked  # typeshed tells BufferedReader and IO apart
@@ -141,13 +174,19 @@ def _open_reader(path: Path) -> Iterator[IO[bytes]]:
 
 
 class _Unpacked(io.RawIOBase):
-    """What compressed frames hold. A file cut off within a frame raises EOFError: it is no shorter run."""
+    """What compressed frames hold, a little at a time, whatever the file claims.
+
+    A file cut off within a frame raises EOFError: it is no shorter run. One that unpacks to very many times its size
+    raises OSError: it was made to fill a memory or a day.
+    """
 
     def __init__(self, raw: IO[bytes]) -> None:
         self._raw = raw
         self._frame: zstandard.ZstdDecompressionObj | None = None
         self._left = b""
-        self._ready = b""
+        self._ready = memoryview(b"")
+        self._read = 0
+        self._unpacked = 0
 
     def readable(self) -> bool:
         return True
@@ -161,14 +200,20 @@ class _Unpacked(io.RawIOBase):
         return len(taken)
 
     def _unpack_more(self) -> bool:
-        packed = self._left or self._raw.read(_PACKED_BYTES)
+        packed = self._left
+        if not packed:
+            packed = self._raw.read(_PACKED_BYTES)
+            self._read += len(packed)
         if not packed:
             if self._frame is not None:
                 raise EOFError("the file is cut off")
             return False
         if self._frame is None:
             self._frame = zstandard.ZstdDecompressor(max_window_size=2**27).decompressobj()
-        self._ready = self._frame.decompress(packed)
+        self._ready = memoryview(self._frame.decompress(packed))
+        self._unpacked += len(self._ready)
+        if self._unpacked > max(_SMALL, _MOST_GROWTH * self._read):
+            raise OSError(f"it unpacks to more than {_MOST_GROWTH} times its size")
         self._left = b""
         if self._frame.eof:
             self._left, self._frame = self._frame.unused_data, None

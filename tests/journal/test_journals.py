@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import hashlib
+import struct
 import tempfile
 from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import msgspec
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.journal import Journal, MemoryJournal, SqliteJournal, StoredAlert
+from monitor.journal import Head, Journal, MemoryJournal, Run, SqliteJournal, StoredAlert
+from monitor.journal.codec import pack
+from monitor.journal.protocol import CLEARED_KEPT
 from shared.entries import Entry, Refused
 from tests.journal.entries import RUN, entries, entry, exactly, numbers, some_refused
 
@@ -27,6 +32,34 @@ class Bench:
 
 async def everything(journal: Journal) -> list[Entry]:
     return [e async for batch in journal.batches() for e in batch]
+
+
+def field(data: bytes) -> bytes:
+    return struct.pack(">q", len(data)) + data
+
+
+def genesis_of(run: Run) -> bytes:
+    """The beginning of the chain, as the documentation says: the facts by name, each with its length before it."""
+    source = run.source
+    assert source.chips_csv is not None
+    facts = {
+        "began_ms": str(run.began_ms),
+        "campaign_name": source.name,
+        "campaign_sha256": source.sha256,
+        "campaign_toml": source.toml,
+        "chips_csv": source.chips_csv,
+        "id": run.id,
+    }
+    data = b"".join(field(text.encode()) for fact in facts.items() for text in fact)
+    return hashlib.sha256(b"lifebound run 1\0" + data).digest()
+
+
+def hash_of(before: bytes, number: int, entries: list[Entry], counts: Refused) -> bytes:
+    """A link of the chain, as the documentation says."""
+    digest = hashlib.sha256(b"lifebound counts 1\0" + msgspec.json.encode(counts)).digest()
+    body = hashlib.sha256(pack(entries)).digest()
+    head = b"lifebound batch 1\0" + struct.pack(">qq", number, len(entries))
+    return hashlib.sha256(head + field(before) + field(digest) + field(body)).digest()
 
 
 class JournalSuite:
@@ -112,19 +145,107 @@ class JournalSuite:
             await journal.append([], counts)
             assert (await journal.refused()).duplicates == 99
 
+    async def test_a_commit_of_counts_alone_is_a_batch_without_entries(self) -> None:
+        async with self.bench() as bench:
+            journal = bench.journal
+            await journal.append([], Refused())
+            assert journal.position == 0, "no counts are what there was"
+            await journal.append([], Refused(invalid=1))
+            assert (journal.position, await journal.last()) == (1, 1)
+            await journal.append([], Refused(invalid=1))
+            await journal.append([])
+            assert await journal.last() == 1, "the same again is nothing new"
+            await journal.append([entry(1)], Refused(invalid=1))
+            await journal.append([], Refused(invalid=2))
+            assert [numbers(batch) async for batch in journal.batches()] == [[1]], "it is passed over"
+            assert journal.position == 3
+
+    async def test_the_head_tells_every_journal_from_any_other(self) -> None:
+        """Against a chain reckoned here, from the rows that both journals must agree on."""
+        async with self.bench() as bench:
+            journal = bench.journal
+            expected = [genesis_of(RUN)]
+            assert journal.head == Head(0, expected[0].hex())
+            for number, (ours, counts) in enumerate([([entry(1)], Refused()), ([], Refused(invalid=4))], 1):
+                await journal.append(ours, counts)
+                expected.append(hash_of(expected[-1], number, ours, counts))
+                assert journal.head == Head(number, expected[-1].hex())
+            await bench.somebody_adds([entry(3), entry(4)])
+            assert journal.head.number == 2, "not looked at yet"
+            await journal.append([])
+            assert journal.head == Head(3, hash_of(expected[-1], 3, [entry(3), entry(4)], counts).hex())
+            heads = [journal.head async for _ in journal.batches()]
+            assert [head.number for head in heads] == [1, 3]
+            assert heads[0].digest == expected[1].hex()
+            assert [batch async for batch in journal.batches(2)] == [[entry(3), entry(4)]]
+            assert journal.head == heads[1]
+
     async def test_alerts_are_added_and_replaced_and_keep_their_order(self) -> None:
         async with self.bench() as bench:
             journal = bench.journal
             assert await journal.alerts() == []
-            b, a, c = (StoredAlert(i, f'{{"id":"{i}"}}', cleared=False, delivered=False) for i in "bac")
-            await journal.save_alerts([b, a])
-            await journal.save_alerts([c])
+            b, a, c = (StoredAlert(i, f'{{"id":"{i}"}}', cleared=False) for i in "bac")
+            await journal.save_alerts([b, a], send=False)
+            await journal.save_alerts([c], send=False)
             assert await journal.alerts() == [b, a, c], "in the order in which they were first saved"
-            told = StoredAlert("a", '{"id":"a","cleared_ms":1}', cleared=True, delivered=True)
-            await journal.save_alerts([told])
+            told = StoredAlert("a", '{"id":"a","cleared_ms":1}', cleared=True)
+            await journal.save_alerts([told], send=False)
             assert await journal.alerts() == [b, told, c]
-            await journal.save_alerts([])
+            await journal.save_alerts([], send=True)
             assert await journal.alerts() == [b, told, c]
+            await journal.save_alerts([a], send=False)
+            assert await journal.alerts() == [b, a, c], "what comes back is open again"
+            assert await journal.outgoing() == [], "nothing was to be sent"
+            assert journal.position == 0, "alerts are beside the chain"
+
+    async def test_of_the_alerts_that_have_cleared_the_latest_stay(self) -> None:
+        async with self.bench() as bench:
+            journal = bench.journal
+            opened = StoredAlert("first", "{}", cleared=False)
+            cleared = [StoredAlert(f"alert {n}", "{}", cleared=True) for n in range(CLEARED_KEPT + 30)]
+            await journal.save_alerts([opened, *cleared[:20]], send=False)
+            await journal.save_alerts(cleared[20:], send=False)
+            assert await journal.alerts() == [opened, *cleared[30:]]
+            closed = StoredAlert("first", "{}", cleared=True)
+            await journal.save_alerts([closed], send=False)
+            assert await journal.alerts() == [closed, *cleared[31:]], "the order is that of the clearing"
+            await journal.save_alerts([cleared[31]], send=False)
+            assert await journal.alerts() == [closed, *cleared[31:]]
+
+    async def test_what_is_to_be_sent_waits_in_its_order_until_it_is_sent(self) -> None:
+        async with self.bench() as bench:
+            journal = bench.journal
+            a, b = StoredAlert("a", "a began", cleared=False), StoredAlert("b", "b began", cleared=False)
+            ended = StoredAlert("a", "a ended", cleared=True)
+            await journal.save_alerts([a, b], send=True)
+            await journal.save_alerts([ended], send=True)
+            waiting = await journal.outgoing()
+            assert [(each.alert_id, each.body) for each in waiting] == [
+                ("a", "a began"),
+                ("b", "b began"),
+                ("a", "a ended"),
+            ], "the end of an alert is sent for itself, and its begin still is"
+            first, second, third = (each.number for each in waiting)
+            assert first < second < third
+            assert await journal.outgoing(limit=2) == waiting[:2]
+            assert await journal.outgoing(after=first) == waiting[1:]
+            assert await journal.outgoing(after=third) == []
+            await journal.sent([first, third, third + 70])
+            assert await journal.outgoing() == [waiting[1]]
+            await journal.sent([])
+            await journal.sent([second])
+            assert await journal.outgoing() == []
+            assert await journal.alerts() == [ended, b], "sent or not, they are kept"
+            await journal.save_alerts([b], send=True)
+            assert (await journal.outgoing())[0].number > third, "a number is never used again"
+
+    async def test_a_sending_that_waits_is_not_put_out_twice(self) -> None:
+        """So a commit whose success was not heard of may be tried again."""
+        async with self.bench() as bench:
+            alert = StoredAlert("a", "a began", cleared=False)
+            await bench.journal.save_alerts([alert], send=True)
+            await bench.journal.save_alerts([alert], send=True)
+            assert len(await bench.journal.outgoing()) == 1
 
 
 class TestMemoryJournal(JournalSuite):
@@ -148,6 +269,20 @@ class TestSqliteJournal(JournalSuite):
                 await SqliteJournal.open(run_dir) as other,
             ):
                 yield Bench(journal, other.append)
+
+
+def test_a_head_is_text_and_back() -> None:
+    head = Head(12, "ab" * 32)
+    assert str(head) == "12:" + "ab" * 32
+    assert Head.parse(str(head)) == Head.parse(f" 12:{'AB' * 32}\n") == head
+
+
+@pytest.mark.parametrize(
+    "text", ["", "12", "12:ab", ":" + "ab" * 32, "-1:" + "ab" * 32, "1:" + "ab" * 33, "x:" + "g" * 64]
+)
+def test_what_is_no_head_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="NUMBER:DIGEST"):
+        Head.parse(text)
 
 
 @pytest.mark.parametrize("kind", [TestMemoryJournal, TestSqliteJournal])
