@@ -10,6 +10,7 @@ from typing import Annotated, Literal
 import msgspec
 from msgspec import Meta
 
+from shared.errors import Refusal
 from shared.messages import Message
 from shared.quantities import Counter, Instant
 from shared.topics import Topic
@@ -82,10 +83,23 @@ Entered = Disposed | Measured
 Entry = Received | Disposed | Measured
 
 
+class Noted(msgspec.Struct, frozen=True, omit_defaults=True):
+    """A refused message, kept for inspection. Make it with :func:`note`, which makes its text harmless."""
+
+    t_recv_ms: int
+    topic: str
+    detail: str = ""
+    excerpt: str = ""
+
+
 class Refused(msgspec.Struct, kw_only=True):
     """Counts of the messages that were refused, and the places of strangers; an export ends with them.
 
-    ``invalid_reasons`` splits ``invalid`` by the class of the refusal, as far as it is known.
+    ``invalid_reasons`` splits ``invalid`` by the class of the refusal, as far as it is known. ``noted`` has the
+    latest ``NOTED`` messages of each kind ("duplicate", "conflict", "stranger", "invalid"), oldest first. ``racks``
+    has for each rack of the campaign the verdicts of its latest ``JUDGED`` messages, a letter each
+    (``ACCEPTED_LETTER``, or one of ``REFUSED_LETTERS``), oldest first, and ``rack_details`` what was wrong with the
+    latest refused one; a duplicate and what the campaign does not name speak neither for a rack nor against it.
     """
 
     duplicates: Counter = 0
@@ -94,3 +108,54 @@ class Refused(msgspec.Struct, kw_only=True):
     strangers: Counter = 0
     stranger_places: list[tuple[str, int | None, int | None]] = msgspec.field(default_factory=list)
     invalid_reasons: dict[str, Counter] = msgspec.field(default_factory=dict)
+    noted: dict[str, list[Noted]] = msgspec.field(default_factory=dict)
+    racks: dict[str, str] = msgspec.field(default_factory=dict)
+    rack_details: dict[str, str] = msgspec.field(default_factory=dict)
+
+
+NOTED = 8  # messages of each kind kept for inspection
+JUDGED = 20  # latest messages of a rack whose verdicts are kept
+ACCEPTED_LETTER = "."
+CONFLICT = "conflict"
+REFUSED_LETTERS: dict[str, str] = {
+    "c": CONFLICT,
+    "t": Refusal.TOPIC,
+    "s": Refusal.SIZE,
+    "e": Refusal.ENCODING,
+    "j": Refusal.JSON,
+    "d": Refusal.DEPTH,
+    "f": Refusal.FIELD,
+    "h": Refusal.SHAPE,
+    "b": Refusal.BOOT,
+    "n": Refusal.NUMBER,
+}
+TOPIC_CHARS = 160
+DETAIL_CHARS = 200
+EXCERPT_CHARS = 160
+_ELLIPSIS = "..."
+
+
+def note(t_recv_ms: int, topic: str, detail: str, excerpt: str | bytes | memoryview) -> Noted:
+    """A note whose text is printable ASCII and bounded, whatever was given."""
+    return Noted(
+        t_recv_ms,
+        printable(topic, TOPIC_CHARS),
+        printable(detail, DETAIL_CHARS),
+        printable(excerpt, EXCERPT_CHARS),
+    )
+
+
+def printable(text: str | bytes | memoryview, most: int) -> str:
+    """The text in at most ``most`` characters of printable ASCII; every other character is escaped.
+
+    No control character, escape sequence or surrogate is left, and a second time changes nothing. Bytes that are not
+    UTF-8 are escaped one by one. What is cut ends in dots.
+    """
+    if isinstance(text, str):
+        start, whole = text[: most + 1], len(text) <= most
+    else:
+        start = bytes(text[: most + 1]).decode("utf-8", "backslashreplace")
+        whole = len(text) <= most
+    if not (start.isascii() and start.isprintable()):
+        start = "".join(c if " " <= c <= "~" else c.encode("unicode_escape").decode() for c in start)
+    return start if whole and len(start) <= most else start[: most - len(_ELLIPSIS)] + _ELLIPSIS

@@ -23,6 +23,8 @@ class Refusal(StrEnum):
     DEPTH = "depth"
     FIELD = "field"
     SHAPE = "shape"
+    BOOT = "boot"  # of a boot that ended long ago
+    NUMBER = "number"  # its numbers jump
 
 
 class LifeboundError(Exception):

@@ -12,31 +12,33 @@ from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 from prometheus_client.registry import Collector
 
+from monitor.faces.state import Health
 from monitor.figures import Figures
 from monitor.figures.document import BoardFigures
 from monitor.rules.alerts import Alert
+from shared.errors import Refusal
 
 S_PER_H = 3600.0
 _FIT_PER_S = 1e9 * S_PER_H  # 1 FIT is one failure per 1e9 h, so this many FIT are one failure per second
 CONTENT_TYPE = "text/plain; version=0.0.4; charset=utf-8"
 
 
-def exposition(figures: Figures, alerts: Iterable[Alert], *, broker_up: bool, storage_up: bool) -> bytes:
-    """The text exposition of one set of figures."""
+def exposition(figures: Figures, alerts: Iterable[Alert], health: Health) -> bytes:
+    """The text exposition of one set of figures, and of how the service is."""
     registry = CollectorRegistry(auto_describe=False)
-    registry.register(_Projection(figures, list(alerts), broker_up, storage_up))
+    registry.register(_Projection(figures, list(alerts), health))
     return generate_latest(registry)
 
 
 class _Projection(Collector):
-    def __init__(self, figures: Figures, alerts: list[Alert], broker_up: bool, storage_up: bool) -> None:
+    def __init__(self, figures: Figures, alerts: list[Alert], health: Health) -> None:
         self._figures = figures
         self._alerts = alerts
-        self._up = (broker_up, storage_up)
+        self._health = health
 
     def collect(self) -> Iterator[Metric]:
         figures = self._figures
-        yield from _service(figures, self._alerts, *self._up)
+        yield from _service(figures, self._alerts, self._health)
         yield from _chips(figures)
         yield from _exposure(figures)
         yield from _claims(figures)
@@ -56,11 +58,25 @@ def _counter(name: str, help_text: str, value: float) -> Iterator[Metric]:
     yield CounterMetricFamily(name, help_text, value=value)
 
 
-def _service(figures: Figures, alerts: list[Alert], broker_up: bool, storage_up: bool) -> Iterator[Metric]:
+def _service(figures: Figures, alerts: list[Alert], health: Health) -> Iterator[Metric]:
     yield from _gauge(
-        "lifebound_broker_connected", "1 while the broker has granted the subscriptions.", broker_up
+        "lifebound_broker_connected",
+        "1 while the broker has granted the subscriptions.",
+        health.broker is None,
     )
-    yield from _gauge("lifebound_journal_writable", "1 while the journal takes what arrives.", storage_up)
+    yield from _gauge(
+        "lifebound_journal_writable", "1 while the journal takes what arrives.", health.storage is None
+    )
+    yield from _gauge(
+        "lifebound_intake_unacknowledged",
+        "Messages in hand that are not on disk yet; the broker keeps them until they are.",
+        health.unacknowledged,
+    )
+    yield from _counter(
+        "lifebound_clock_steps",
+        "How often since the start the wall clock of this machine was set by more than 2 s; hours do not rest on it.",
+        health.clock_steps,
+    )
     yield from _gauge(
         "lifebound_figures_timestamp_seconds",
         "Receive time of the last journal entry that these figures rest on.",
@@ -327,7 +343,19 @@ def _intake(figures: Figures) -> Iterator[Metric]:
     invalid = CounterMetricFamily(
         "lifebound_intake_invalid", "Messages refused because they break the contract.", labels=["reason"]
     )
-    for reason, count in intake.invalid_reasons.items():
-        invalid.add_metric([reason], count)
+    for reason in Refusal:  # from the start, so that the first one is seen as an increase
+        invalid.add_metric([reason], intake.invalid_reasons.get(reason, 0))
+    untold = intake.invalid - sum(intake.invalid_reasons.get(reason, 0) for reason in Refusal)
+    if untold > 0:  # of a run from elsewhere that does not say why
+        invalid.add_metric(["unknown"], untold)
     yield invalid
+    refused = GaugeMetricFamily(
+        "lifebound_rack_refused_messages_ratio",
+        "Refused messages among the latest of the rack (at most 20).",
+        labels=["rack"],
+    )
+    for rack in figures.racks:
+        if rack.judged:
+            refused.add_metric([rack.rack], rack.refused / rack.judged)
+    yield refused
     yield from _gauge("lifebound_intake_waiting", "Tallies that wait for an earlier one.", intake.waiting)

@@ -2,6 +2,7 @@
 
 from monitor.figures.build import build
 from monitor.figures.document import Figures, from_json, to_json
+from monitor.figures.floor import Age, Ages
 from monitor.figures.prospect import Prospect, prospect
 
-__all__ = ["Figures", "Prospect", "build", "from_json", "prospect", "to_json"]
+__all__ = ["Age", "Ages", "Figures", "Prospect", "build", "from_json", "prospect", "to_json"]

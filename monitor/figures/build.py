@@ -23,7 +23,8 @@ from monitor.figures.basis import Standing, failures_by_mechanism
 from monitor.figures.claimed import anytime, fixed, mechanisms, totals
 from monitor.figures.drift import drift
 from monitor.figures.failed import FailedChip, failed_chips, incidents
-from monitor.figures.floor import boards
+from monitor.figures.floor import Ages, boards
+from monitor.figures.intake import intake, racks, stranger_places
 from monitor.ledger import Ledger, Reason
 from shared.entries import Refused
 from shared.quantities import hours
@@ -31,22 +32,28 @@ from shared.version import software
 
 
 def build(
-    ledger: Ledger, refused: Refused, *, recorded_sha256: str | None = None, now_ms: int | None = None
+    ledger: Ledger,
+    refused: Refused,
+    *,
+    recorded_sha256: str | None = None,
+    now_ms: int | None = None,
+    ages: Ages | None = None,
 ) -> doc.Figures:
     """The figures as they stand.
 
     ``now_ms`` (a clock's time, for a live service) tells only whether a board is silent; without it the time of the
-    last journal entry does, so that a replay gives the same bytes every time. ``recorded_sha256`` is the hash of the
-    campaign that the run was recorded under, where it says.
+    last journal entry does, so that a replay gives the same bytes every time. ``ages`` tell it by a clock that cannot
+    be set; they stand before ``now_ms``. ``recorded_sha256`` is the hash of the campaign that the run was recorded
+    under, where it says.
     """
     campaign = ledger.campaign
     failed = failed_chips(ledger)
     counted = [f for f in failed if not f.not_relevant]
     at_risk = len(campaign.chips) - len(failed)
     at_ms = now_ms if now_ms is not None else ledger.as_of_ms
-    floor = boards(ledger, failed, at_ms)
+    floor = boards(ledger, failed, at_ms, ages)
     reads, lots = _reads(ledger), _lots(ledger, failed)
-    strangers = _stranger_places(ledger, refused)
+    strangers = stranger_places(ledger, refused)
     standing, plan = Standing.of(ledger, failed), _plan(ledger)
     every = standing.with_every_failure()
     aim, met_all = target(standing, at_risk), target(every, at_risk).met
@@ -73,13 +80,14 @@ def build(
         failures=[_failure(ledger, f) for f in failed],
         incidents=incidents(campaign, failed),
         boards=floor,
-        intake=_intake(ledger, refused, strangers),
+        intake=intake(ledger, refused, strangers),
         plan=plan,
         total=totals(standing),
         forecast=forecast(standing, at_risk, plan.elapsed_h),
         drift=drift(standing),
         provenance=doc.Provenance(campaign.source.sha256, recorded_sha256, software()),
         cautions=_cautions(campaign, aim, met_all),
+        racks=racks(ledger, refused),
     )
 
 
@@ -231,33 +239,6 @@ def _failure(ledger: Ledger, failed: FailedChip) -> doc.FailureFigures:
             doc.DispositionLine(d.cls, d.mechanism, d.who, d.why, d.when_ms)
             for d in ledger.dispositions.get(chip.serial, [])
         ],
-    )
-
-
-def _stranger_places(ledger: Ledger, refused: Refused) -> list[tuple[str, int | None, int | None]]:
-    places = set(refused.stranger_places)
-    for board in ledger.boards.values():
-        places.update((board.rack, board.number, socket) for socket in board.stranger_sockets)
-    return sorted(places, key=lambda p: (p[0], p[1] or 0, p[2] or 0))
-
-
-def _intake(
-    ledger: Ledger, refused: Refused, strangers: list[tuple[str, int | None, int | None]]
-) -> doc.Intake:
-    counts = ledger.counts
-    return doc.Intake(
-        accepted=ledger.accepted,
-        duplicates=refused.duplicates,
-        conflicts=refused.conflicts,
-        late=counts.late,
-        gaps=counts.gaps,
-        invalid=refused.invalid,
-        strangers=refused.strangers,
-        counter_faults=counts.counter_faults,
-        waiting=ledger.waiting,
-        disagreements=counts.disagreements,
-        invalid_reasons=dict(sorted(refused.invalid_reasons.items())),
-        stranger_places=strangers,
     )
 
 

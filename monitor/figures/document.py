@@ -10,6 +10,8 @@ import math
 
 import msgspec
 
+from shared.shown import plain_json
+
 
 class Chips(msgspec.Struct, frozen=True):
     """Chips the campaign names, and places that carry a chip it does not name."""
@@ -460,7 +462,8 @@ class BoardFigures(msgspec.Struct, frozen=True):
 
     ``state`` is the first that holds of: "never seen", "offline", "silent", "starting" (no interval of the present
     boot yet), "no chip at risk", "unwitnessed", "temperature", "supply", "counter", "not reading", "stressing".
-    A socket's state is one of "reading", "failed", "not relevant", or one of the words above.
+    A socket's state is one of "reading", "failed", "not relevant", or one of the words above. ``overdue``: no evidence
+    came for longer than it may take, of a board never seen since the first entry of the run.
     """
 
     rack: str
@@ -474,10 +477,42 @@ class BoardFigures(msgspec.Struct, frozen=True):
     boots: int
     credited_h: float
     sockets: list[SocketFigures]
+    overdue: bool = False
+
+
+class NotedFigures(msgspec.Struct, frozen=True):
+    """One of the latest refused messages, or of the latest faults that the fold came upon.
+
+    A refused message has its ``topic`` and the beginning of its payload as ``excerpt``; a fault has the place, the
+    boot and the ``seq`` of the tally (of a disagreement the ``n`` of the error message). Every text is printable
+    ASCII: whatever else was sent is escaped.
+    """
+
+    kind: str
+    t_recv_ms: int
+    topic: str | None
+    rack: str | None
+    board: int | None
+    boot: str | None
+    seq: int | None
+    detail: str
+    excerpt: str | None
+
+
+class RackFigures(msgspec.Struct, frozen=True):
+    """How the latest messages of a rack fared: ``refused`` of ``judged``, and what is wrong with most of them.
+
+    Duplicates and messages of places that the campaign does not name are in neither count.
+    """
+
+    rack: str
+    judged: int
+    refused: int
+    reason: str | None
 
 
 class Intake(msgspec.Struct, frozen=True):
-    """What came in, message by message."""
+    """What came in, message by message; ``noted`` has the latest of each kind, oldest first."""
 
     accepted: int
     duplicates: int
@@ -491,6 +526,7 @@ class Intake(msgspec.Struct, frozen=True):
     disagreements: int
     invalid_reasons: dict[str, int]
     stranger_places: list[tuple[str, int | None, int | None]]
+    noted: list[NotedFigures] = []
 
 
 class UseLine(msgspec.Struct, frozen=True):
@@ -558,16 +594,23 @@ class Figures(msgspec.Struct, frozen=True):
     drift: list[ParameterFigures]
     provenance: Provenance
     cautions: list[str]  # claims that are legal but weak, in plain sentences
+    racks: list[RackFigures] = []
 
 
 def to_json(figures: Figures) -> bytes:
-    """The document as JSON; equal figures give equal bytes."""
-    return msgspec.json.encode(figures)
+    """The document as JSON; equal figures give equal bytes, with no control character among them."""
+    document = msgspec.json.encode(figures)
+    return (
+        document if document.isascii() and b"\x7f" not in document else plain_json(document.decode()).encode()
+    )
 
 
 def from_json(data: bytes) -> Figures:
     """Read a document back, as the terminal view does. Raises msgspec.MsgspecError."""
-    return msgspec.json.decode(data, type=Figures)
+    try:
+        return msgspec.json.decode(data, type=Figures)
+    except (UnicodeDecodeError, RecursionError) as error:
+        raise msgspec.DecodeError(str(error)) from None
 
 
 def finite(value: float | None) -> float | None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
 from monitor.figures.document import BoardFigures, SocketFigures
 from monitor.figures.failed import FailedChip
 from monitor.ledger import CREDITED, UNKNOWN, Board, Ledger, Rack, Reason
@@ -19,14 +22,48 @@ _WORDS = {
 _BOARD_ORDER = ("starting", "unwitnessed", "temperature", "supply", "counter", "not reading")
 
 
-def boards(ledger: Ledger, failed: list[FailedChip], at_ms: int | None) -> list[BoardFigures]:
-    """Every board of the campaign, in the order of racks and slots; silence is judged at ``at_ms``."""
+@dataclass(frozen=True, slots=True)
+class Age:
+    """How long ago a board was heard of, in ms: by any tally, and by one that closed an interval.
+
+    Of a board never heard of: how long ago the run began.
+    """
+
+    any_ms: int
+    paired_ms: int
+
+
+Ages = Mapping[tuple[str, int], Age]
+"""Ages of boards, by (rack, board)."""
+
+
+def boards(
+    ledger: Ledger, failed: list[FailedChip], at_ms: int | None, ages: Ages | None = None
+) -> list[BoardFigures]:
+    """Every board of the campaign, in the order of racks and slots.
+
+    Silence is judged by ``ages`` where they tell of a board, else by the receive times at ``at_ms``.
+    """
     out = {f.index: "not relevant" if f.not_relevant else "failed" for f in failed}
-    return [_board(ledger, board, out, at_ms) for board in ledger.boards.values()]
+    return [
+        _board(ledger, board, out, (ages or {}).get(place) or _age(ledger, board, at_ms))
+        for place, board in ledger.boards.items()
+    ]
 
 
-def _board(ledger: Ledger, board: Board, out: dict[int, str], at_ms: int | None) -> BoardFigures:
-    absent = _absence(ledger, board, ledger.racks[board.rack], at_ms)
+def _age(ledger: Ledger, board: Board, at_ms: int | None) -> Age | None:
+    """The age by receive times; None when nothing tells it."""
+    began_ms = ledger.first_recv_ms
+    if at_ms is None or began_ms is None:
+        return None
+    if board.last_recv_ms is None or board.paired_recv_ms is None:
+        return Age(at_ms - began_ms, at_ms - began_ms)
+    return Age(at_ms - board.last_recv_ms, at_ms - board.paired_recv_ms)
+
+
+def _board(ledger: Ledger, board: Board, out: dict[int, str], age: Age | None) -> BoardFigures:
+    overdue = _is_overdue(ledger, age)
+    absent = _absence(board, ledger.racks[board.rack], overdue=overdue)
     sockets = [
         SocketFigures(
             socket, ledger.campaign.chips[index].serial, out.get(index) or absent or _last(ledger, index)
@@ -43,30 +80,35 @@ def _board(ledger: Ledger, board: Board, out: dict[int, str], at_ms: int | None)
         supply_v=base.supply_v if base else None,
         state=absent or _present([s.state for s in sockets]),
         last_recv_ms=board.last_recv_ms,
-        boots=len(board.streams),
+        boots=board.boots,
         credited_h=hours(int(ledger.accounts.credited_ms[board.chips].sum())),
         sockets=sockets,
+        overdue=overdue,
     )
 
 
-def _absence(ledger: Ledger, board: Board, rack: Rack, at_ms: int | None) -> str | None:
+def _is_overdue(ledger: Ledger, age: Age | None) -> bool:
+    """Whether no evidence comes of a board.
+
+    That is no tally at all for longer than a gap may last, or, with the hold for reordering on top, none that closes an
+    interval (all of them late, or a controller that boots again and again).
+    """
+    limits = ledger.limits
+    return age is not None and (
+        age.any_ms > limits.max_gap_ms or age.paired_ms > limits.max_gap_ms + limits.hold_ms
+    )
+
+
+def _absence(board: Board, rack: Rack, *, overdue: bool) -> str | None:
     """Why nothing is known of the board right now, or None.
 
-    Silent is a board of which no evidence comes: no tally at all for longer than a gap may last, or, with the hold
-    for reordering on top, none that closes an interval (all of them late, or a controller that boots again and again).
+    A rack is offline by what it said last, in order of arrival: no clock has a part in it.
     """
-    if board.last_recv_ms is None or board.paired_recv_ms is None:
+    if board.last_recv_ms is None:
         return "never seen"
-    said_ms = rack.presence_recv_ms
-    if rack.online is False and said_ms is not None and said_ms >= board.last_recv_ms:
+    if rack.online is False and rack.presence_arrival > board.last_arrival:
         return "offline"
-    limits = ledger.limits
-    if at_ms is not None and (
-        at_ms - board.last_recv_ms > limits.max_gap_ms
-        or at_ms - board.paired_recv_ms > limits.max_gap_ms + limits.hold_ms
-    ):
-        return "silent"
-    return None
+    return "silent" if overdue else None
 
 
 def _last(ledger: Ledger, index: int) -> str:

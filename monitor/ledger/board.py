@@ -9,6 +9,9 @@ Everything that changes an account lives in this file. The order in which a tall
    out; three such in a row that agree with each other open the account anew. Otherwise each chip's interval is
    judged, and credited or entered under the first reason that holds.
 5. Failures are told from the errors counters (here) and from error messages (:meth:`Board.see_error`).
+
+A boot that ended long ago is closed (:meth:`Board.close`): nothing more comes of it, and nothing of it is kept but
+what it left in the accounts. Whatever is counted as a fault is noted as well (``notes``), in words.
 """
 
 from __future__ import annotations
@@ -22,12 +25,15 @@ from numpy.typing import NDArray
 from monitor.ledger.accounts import CREDITED, UNKNOWN, Accounts, Longs, Reason
 from monitor.ledger.failures import FROM_BOOT, Failure, Sighting, Slice, Witness
 from monitor.ledger.limits import MAX_DT_MS, REOPEN_AFTER, Limits
+from monitor.ledger.notes import COUNTER_FAULT, DISAGREEMENT, GAP, LATE, Notes
 from monitor.ledger.stream import Base, Flags, Stream
 from monitor.ledger.weights import Weights
 from shared.messages import ReadError, Tally
+from shared.quantities import MS_PER_H
 
 NULL = -1
 NEVER = -1  # before every up_ms
+_WRAP_MS = 2**32
 
 
 @dataclass(slots=True)
@@ -64,11 +70,14 @@ class Board:
     weights: Weights
     accounts: Accounts
     counts: Counts
+    notes: Notes
     witnesses: list[Witness]
-    streams: dict[str, Stream] = field(default_factory=dict)
+    streams: dict[str, Stream] = field(default_factory=dict)  # of the boots that are live
+    boots: int = 0  # of which a message was accepted, closed ones included
     stranger_sockets: set[int] = field(default_factory=set)
     newest: Stream | None = None  # the latest boot of which a tally was folded
     last_recv_ms: int | None = None  # of any tally
+    last_arrival: int = 0  # number of that tally among the accepted messages; 0: none
     paired_recv_ms: int | None = (
         None  # of the last tally that closed an interval (before any: of the first tally)
     )
@@ -84,8 +93,24 @@ class Board:
         """The stream of a boot; boots are ordered by their first accepted tally or error message."""
         found = self.streams.get(boot)
         if found is None:
-            found = self.streams[boot] = Stream(boot, len(self.streams))
+            found = self.streams[boot] = Stream(boot, self.boots)
+            self.boots += 1
         return found
+
+    def close(self, boot: str) -> None:
+        """A boot ended long ago: what waits in it is folded, gaps accepted, and then it is forgotten.
+
+        A failure whose interval would have been in it is closed at the last folded tally.
+        """
+        stream = self.streams.get(boot)
+        if stream is None:
+            return
+        self._finish(stream)
+        for i, witness in enumerate(self.witnesses):
+            witness.clean_until_ms.pop(boot, None)
+            if self._is_pending_here(witness.failure, stream):
+                self._close(i)
+        del self.streams[boot]
 
     @property
     def waiting(self) -> int:
@@ -99,6 +124,8 @@ class Board:
         stream = self.stream(tally.boot)
         if stream.is_late(tally):
             self.counts.late += 1
+            told = f"seq {tally.seq} came when seq {stream.next_seq - 1} was folded already"
+            self._note(LATE, stream, tally.seq, f"{told}; it is not credited")
         else:
             if stream.moves_clock(tally) and stream.widen_span(tally, self.limits.hold_ms):
                 self._finish_older_than(stream)
@@ -111,12 +138,18 @@ class Board:
     def _finish_older_than(self, newer: Stream) -> None:
         for stream in self.streams.values():
             if stream.order < newer.order:
-                while (taken := stream.take_any()) is not None:
-                    self._fold(stream, *taken)
-                stream.give_up_errors()
+                self._finish(stream)
 
-    def _fold(self, stream: Stream, tally: Tally, gap: bool) -> None:
-        self.counts.gaps += gap
+    def _finish(self, stream: Stream) -> None:
+        """Nothing more is expected of this boot: fold what waits, gaps accepted."""
+        while (taken := stream.take_any()) is not None:
+            self._fold(stream, *taken)
+        stream.give_up_errors()
+
+    def _fold(self, stream: Stream, tally: Tally, missing: int) -> None:
+        if missing:
+            self.counts.gaps += 1
+            self._note(GAP, stream, tally.seq, f"{_missing(tally.seq, missing)} before it never came")
         if self.newest is None or stream.order > self.newest.order:
             self.newest = stream
         self._note_strangers(tally)
@@ -127,6 +160,7 @@ class Board:
         dt_ms = tally.up_ms - before.up_ms
         if not 0 < dt_ms <= MAX_DT_MS:
             self.counts.counter_faults += 1
+            self._note(COUNTER_FAULT, stream, tally.seq, _impossible_step(before.up_ms, tally.up_ms))
             if _agrees(stream.left_out, tally.up_ms):
                 self._open(stream, tally, self._base_of(tally))
             return
@@ -134,7 +168,7 @@ class Board:
         after = self._base_of(tally)
         self.intervals += 1
         if not self._enter_at_once(stream, before, after, dt_ms):
-            self._enter(stream, self._judge(before, after, dt_ms))
+            self._enter(stream, self._judge(stream, before, after, dt_ms))
         stream.base = after
 
     def _open(self, stream: Stream, tally: Tally, base: Base) -> None:
@@ -189,7 +223,7 @@ class Board:
             accounts.reads_credited[chips] += advance
         return True
 
-    def _judge(self, a: Base, b: Base, dt_ms: int) -> Interval:
+    def _judge(self, stream: Stream, a: Base, b: Base, dt_ms: int) -> Interval:
         limits = self.limits
         null_a, null_b = a.reads < 0, b.reads < 0
         numbers = ~(null_a | null_b)
@@ -199,6 +233,7 @@ class Board:
         b.fell = fell if fell.any() else None
         if b.fell is not None or beyond.any():
             self.counts.counter_faults += 1
+            self._note(COUNTER_FAULT, stream, b.seq, self._faulty_counters(a, b, dt_ms, fell, beyond))
         whole = self._reason_of_board(a, b, dt_ms)
         if whole is None:
             reason = np.where((advance < limits.min_reads(dt_ms)) | ~numbers, Reason.NOT_READING, CREDITED)
@@ -292,10 +327,12 @@ class Board:
     def _await(self, i: int, failure: Failure, reached: Sighting) -> None:
         """The instant is told by a message: its interval is still to come, or was folded without a sign."""
         failure.move_to(reached)
-        base = self.streams[reached.boot].base
-        if base is not None and failure.up_ms <= base.up_ms:
+        stream = self.streams.get(reached.boot)
+        if stream is None:  # the boot was closed: no interval of it comes any more
             self._close(i)
-            self._disagree(i)
+        elif stream.base is not None and failure.up_ms <= stream.base.up_ms:
+            self._close(i)
+            self._disagree(i, reached.message, "lies in time that was folded without a sign of it")
 
     def _reconsider(self, i: int, failure: Failure, reached: Sighting) -> None:
         """A failed chip's instant becomes known better, or a message contradicts what was folded first."""
@@ -307,7 +344,7 @@ class Board:
         elif failure.counters_agree:
             failure.seen = failure.seen or reached.message
             if up_ms <= self.witnesses[i].clean_until_ms.get(reached.boot, NEVER):
-                self._disagree(i)
+                self._disagree(i, reached.message, "lies before the tally by which the counters show it")
         else:
             failure.move_to(reached)  # only the instant as told: nothing credited is taken back or added
 
@@ -329,8 +366,9 @@ class Board:
     def _compare(self, i: int, failure: Failure) -> None:
         """Whether the counters, too, have reached the criterion now that the message's interval is folded."""
         failure.counters_agree = self.witnesses[i].counted >= self.limits.failed_reads
-        if not failure.counters_agree:
-            self._disagree(i)
+        if not failure.counters_agree and failure.seen is not None:
+            counted = self.witnesses[i].counted
+            self._disagree(i, failure.seen, f"is not in the counters, which tell of {counted} failed reads")
 
     def _counters_stand(self, i: int, stream: Stream) -> bool:
         """Whether an interval that the counters name, now that they reach the criterion, makes the instant.
@@ -384,11 +422,16 @@ class Board:
             accounts.reads_credited[chip] += reads - piece.entered_reads
         piece.entered_reads = reads
 
-    def _disagree(self, i: int) -> None:
+    def _disagree(self, i: int, error: ReadError, how: str) -> None:
+        """Count a chip of which its messages and its counters tell different stories; once."""
         witness = self.witnesses[i]
         if not witness.disagrees:
             witness.disagrees = True
             self.counts.disagreements += 1
+            told = (
+                f"the failure of socket {self.sockets[i]} by error message {error.n} at up_ms {error.up_ms}"
+            )
+            self.notes.add(DISAGREEMENT, (self.rack, self.number), error.boot, error.n, f"{told} {how}")
 
     def _failure(self, i: int) -> Failure:
         failure = self.witnesses[i].failure
@@ -452,6 +495,23 @@ class Board:
             }
         return crossed
 
+    def _note(self, kind: str, stream: Stream, seq: int, detail: str) -> None:
+        self.notes.add(kind, (self.rack, self.number), stream.boot, seq, detail)
+
+    def _faulty_counters(self, a: Base, b: Base, dt_ms: int, fell: Flags, beyond: Flags) -> str:
+        """The first socket whose counters cannot be, and how many others there are."""
+        faulty = np.flatnonzero(fell | beyond).tolist()
+        i = faulty[0]
+        if not fell[i]:
+            most = self.limits.max_reads(dt_ms)
+            what = f"reads rose by {b.reads[i] - a.reads[i]} in {dt_ms} ms, at most {most} are possible"
+        elif b.reads[i] < a.reads[i]:
+            what = f"reads fell from {a.reads[i]} to {b.reads[i]}"
+        else:
+            what = f"errors fell from {a.errors[i]} to {b.errors[i]}"
+        others = f" (and {len(faulty) - 1} more sockets)" if len(faulty) > 1 else ""
+        return f"socket {self.sockets[i]}: {what}{others}"
+
     def _note_strangers(self, tally: Tally) -> None:
         numbers = {socket for socket, reads in enumerate(tally.reads, start=1) if reads is not None}
         self.stranger_sockets |= numbers.difference(self.sockets)
@@ -474,3 +534,19 @@ def _agrees(left_out: list[int], up_ms: int) -> bool:
         left_out.clear()
     left_out.append(up_ms)
     return len(left_out) >= REOPEN_AFTER
+
+
+def _missing(seq: int, missing: int) -> str:
+    return f"seq {seq - 1}" if missing == 1 else f"seq {seq - missing} to {seq - 1} ({missing} tallies)"
+
+
+def _impossible_step(before_ms: int, after_ms: int) -> str:
+    """Why a step of ``up_ms`` cannot be; a controller that keeps it in 32 bits is told by its number."""
+    if after_ms == before_ms:
+        return f"up_ms stood still at {after_ms}"
+    if after_ms > before_ms:
+        return f"up_ms rose from {before_ms} to {after_ms}, more than {MAX_DT_MS // MS_PER_H} h in one step"
+    fell = f"up_ms fell from {before_ms} to {after_ms}"
+    if before_ms < _WRAP_MS and after_ms + _WRAP_MS - before_ms <= MAX_DT_MS:
+        return f"{fell}; a 32-bit millisecond counter wraps after 49.7 days, this one must not"
+    return fell

@@ -16,30 +16,34 @@ from monitor.campaign import Campaign
 from monitor.ledger.accounts import Accounts
 from monitor.ledger.board import Board, Counts
 from monitor.ledger.failures import Witness
-from monitor.ledger.limits import Limits
+from monitor.ledger.limits import LIVE_BOOTS, Limits
+from monitor.ledger.notes import Notes
 from monitor.ledger.stream import Stream
 from monitor.ledger.weights import Weights
 from shared.entries import Disposed, Disposition, Entry, Measured, ReadPointFile, Received
 from shared.messages import Presence, ReadError, Receipt, ReceiptBoot, Tally
 from shared.quantities import MS_PER_H, RECEIPT_BOOTS
 
-FOLD_VERSION = 2  # raised with every change that makes the same journal give other figures
+FOLD_VERSION = 3  # raised with every change that makes the same journal give other figures
 _PACE_STEP_MS = MS_PER_H
 _PACE_STEPS = 24
 
 
 @dataclass(slots=True)
 class Rack:
-    """What is known of a rack: its boots in the order in which they were first heard of, and its presence."""
+    """What is known of a rack: its live boots in the order in which they were first heard of, and its presence."""
 
     boots: list[str] = field(default_factory=list)
     online: bool | None = None
     presence_recv_ms: int | None = None
+    presence_arrival: int = 0  # number of that message among the accepted ones; 0: none
 
-    def hear_of(self, boot: str) -> None:
-        """Note a boot; the latest ones are those the receipts speak of."""
-        if boot not in self.boots[-RECEIPT_BOOTS:] and boot not in self.boots:
-            self.boots.append(boot)
+    def hear_of(self, boot: str) -> str | None:
+        """Note a boot; the latest ones are those the receipts speak of. Returns the one that ended long ago now."""
+        if boot in self.boots[-RECEIPT_BOOTS:] or boot in self.boots:
+            return None
+        self.boots.append(boot)
+        return self.boots.pop(0) if len(self.boots) > LIVE_BOOTS else None
 
 
 class Ledger:
@@ -52,6 +56,7 @@ class Ledger:
         self.accounts = Accounts.empty(len(campaign.chips), self.weights.rows)
         self.witnesses = [Witness() for _ in campaign.chips]
         self.counts = Counts()
+        self.notes = Notes()
         self.accepted = 0
         self.first_recv_ms: int | None = None
         self.as_of_ms: int | None = None
@@ -81,6 +86,7 @@ class Ledger:
                 weights=self.weights,
                 accounts=self.accounts,
                 counts=self.counts,
+                notes=self.notes,
                 witnesses=[self.witnesses[index] for _, index in sockets],
             )
 
@@ -96,6 +102,7 @@ class Ledger:
             self.readpoints.append(entry.readpoint)
             return
         self.accepted += 1
+        self.notes.now_ms = entry.t_recv_ms
         self._take(entry)
         self._note_pace(entry.t_recv_ms)
 
@@ -105,18 +112,27 @@ class Ledger:
             case Presence():
                 rack = self.racks[topic.rack]
                 rack.online, rack.presence_recv_ms = message.online, entry.t_recv_ms
+                rack.presence_arrival = self.accepted
             case Tally():
                 board = self.boards[topic.rack, topic.board]
-                self.racks[topic.rack].hear_of(message.boot)
+                self._hear_of(topic.rack, message.boot)
                 before = board.intervals
                 board.take_tally(message)
-                board.last_recv_ms = entry.t_recv_ms
+                board.last_recv_ms, board.last_arrival = entry.t_recv_ms, self.accepted
                 if board.intervals > before or board.paired_recv_ms is None:
                     board.paired_recv_ms = entry.t_recv_ms
             case ReadError():
                 board = self.boards[topic.rack, topic.board]
-                self.racks[topic.rack].hear_of(message.boot)
+                self._hear_of(topic.rack, message.boot)
                 board.see_error(self._chip_at[topic.rack, topic.board, message.socket], message)
+
+    def _hear_of(self, rack: str, boot: str) -> None:
+        """Only the latest boots of a rack are live; the session refuses what still comes of an older one."""
+        ended = self.racks[rack].hear_of(boot)
+        if ended is not None:
+            for (name, _), board in self.boards.items():
+                if name == rack:
+                    board.close(ended)
 
     # -- the present pace of credit, for dates ------------------------------------------------------------------
 

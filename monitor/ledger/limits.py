@@ -17,6 +17,10 @@ from shared.quantities import INT_MAX, MS_PER_H, MS_PER_S
 
 MAX_DT_MS = 744 * MS_PER_H  # a longer step of up_ms is a counter fault
 REORDER_OTHERS = 16  # this many later tallies waiting make a gap accepted
+# Boots of a rack of which messages are taken: the latest ones. Receipts speak of the latest four boots only
+# (RECEIPT_BOOTS) and a rack sends what it stored oldest first, so whatever it has of a boot that is so many boots
+# back came in before the boots since, or nobody waits for it any more: nothing a rack may rely on is lost.
+LIVE_BOOTS = 64
 REOPEN_AFTER = 3  # tallies left out in a row that open the account anew
 
 

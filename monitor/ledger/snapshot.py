@@ -20,6 +20,7 @@ from monitor.ledger.accounts import Accounts
 from monitor.ledger.board import Board, Counts
 from monitor.ledger.failures import Witness
 from monitor.ledger.ledger import FOLD_VERSION, Ledger, Rack
+from monitor.ledger.notes import Event
 from monitor.ledger.stream import Stream
 from shared.entries import Disposition, ReadPointFile
 
@@ -28,9 +29,11 @@ class _BoardState(msgspec.Struct):
     rack: str
     number: int
     streams: list[Stream]
-    newest: str | None
+    boots: int
+    newest: str | Stream | None  # by its name while it is live
     stranger_sockets: list[int]
     last_recv_ms: int | None
+    last_arrival: int
     paired_recv_ms: int | None
     intervals: int
 
@@ -41,6 +44,7 @@ class _LedgerState(msgspec.Struct):
     accounts: Accounts
     witnesses: list[Witness]
     counts: Counts
+    notes: dict[str, list[Event]]
     accepted: int
     first_recv_ms: int | None
     as_of_ms: int | None
@@ -59,6 +63,7 @@ def freeze(ledger: Ledger) -> bytes:
         accounts=ledger.accounts,
         witnesses=ledger.witnesses,
         counts=ledger.counts,
+        notes=ledger.notes.kept,
         accepted=ledger.accepted,
         first_recv_ms=ledger.first_recv_ms,
         as_of_ms=ledger.as_of_ms,
@@ -75,13 +80,22 @@ def thaw(campaign: Campaign, data: bytes) -> Ledger | None:
     """The ledger of a snapshot; None when it is of another campaign or another version of the fold, or damaged."""
     try:
         state = msgspec.json.decode(data, type=_LedgerState, dec_hook=_array_in)
-    except (msgspec.MsgspecError, ValueError, TypeError):
+    except (msgspec.MsgspecError, ValueError, TypeError, RecursionError):
         return None
     if (state.fold_version, state.campaign_sha256) != (FOLD_VERSION, campaign.source.sha256):
         return None
-    ledger = Ledger(campaign)
+    try:
+        return _take_up(Ledger(campaign), state)
+    except (LookupError, ValueError):  # it contradicts the campaign
+        return None
+
+
+def _take_up(ledger: Ledger, state: _LedgerState) -> Ledger:
+    if len(state.witnesses) != len(ledger.witnesses) or len(state.boards) != len(ledger.boards):
+        raise ValueError("another number of chips or boards")
     _fill(ledger.accounts, state.accounts)
     _fill(ledger.counts, state.counts)
+    ledger.notes.kept = state.notes
     ledger.witnesses[:] = state.witnesses
     ledger.accepted, ledger.first_recv_ms, ledger.as_of_ms = (
         state.accepted,
@@ -97,13 +111,17 @@ def thaw(campaign: Campaign, data: bytes) -> Ledger | None:
 
 
 def _freeze_board(board: Board) -> _BoardState:
+    newest = board.newest
+    live = newest is not None and board.streams.get(newest.boot) is newest
     return _BoardState(
         rack=board.rack,
         number=board.number,
         streams=list(board.streams.values()),
-        newest=board.newest.boot if board.newest is not None else None,
+        boots=board.boots,
+        newest=newest.boot if newest is not None and live else newest,
         stranger_sockets=sorted(board.stranger_sockets),
         last_recv_ms=board.last_recv_ms,
+        last_arrival=board.last_arrival,
         paired_recv_ms=board.paired_recv_ms,
         intervals=board.intervals,
     )
@@ -111,9 +129,11 @@ def _freeze_board(board: Board) -> _BoardState:
 
 def _thaw_board(ledger: Ledger, board: Board, saved: _BoardState) -> None:
     board.streams = {stream.boot: stream for stream in saved.streams}
-    board.newest = board.streams[saved.newest] if saved.newest is not None else None
+    board.boots = saved.boots
+    board.newest = board.streams[saved.newest] if isinstance(saved.newest, str) else saved.newest
     board.stranger_sockets = set(saved.stranger_sockets)
     board.last_recv_ms, board.paired_recv_ms = saved.last_recv_ms, saved.paired_recv_ms
+    board.last_arrival = saved.last_arrival
     board.intervals = saved.intervals
     board.witnesses = [ledger.witnesses[index] for index in board.chips.tolist()]
 
@@ -121,7 +141,10 @@ def _thaw_board(ledger: Ledger, board: Board, saved: _BoardState) -> None:
 def _fill(target: Any, source: Any) -> None:
     """Copy the fields of a dataclass into another that others hold references to."""
     for each in fields(target):
-        setattr(target, each.name, getattr(source, each.name))
+        old, new = getattr(target, each.name), getattr(source, each.name)
+        if isinstance(old, np.ndarray) and (old.shape, old.dtype) != (new.shape, new.dtype):
+            raise ValueError(f"{each.name} has another shape")
+        setattr(target, each.name, new)
 
 
 def _array_out(value: Any) -> Any:

@@ -79,21 +79,20 @@ class Stream:
         if self.moves_clock(tally):
             self.clock_ms = tally.up_ms if self.clock_ms is None else max(self.clock_ms, tally.up_ms)
 
-    def take(self, hold_ms: int) -> tuple[Tally, bool] | None:
-        """The next tally whose turn it is, and whether a gap before it is given up; None while all must wait."""
-        if self.next_seq in self.waiting:
-            return self._pop(self.next_seq), False
-        if not self.waiting:
-            return None
-        return (self._pop(min(self.waiting)), True) if self._may_give_up(hold_ms) else None
+    def take(self, hold_ms: int) -> tuple[Tally, int] | None:
+        """The next tally whose turn it is, and how many before it are given up; None while all must wait."""
+        if self.next_seq in self.waiting or (self.waiting and self._may_give_up(hold_ms)):
+            return self.take_any()
+        return None
 
-    def take_any(self) -> tuple[Tally, bool] | None:
-        """The next waiting tally, whatever is missing before it."""
+    def take_any(self) -> tuple[Tally, int] | None:
+        """The next waiting tally, and how many are missing before it."""
         if not self.waiting:
             return None
-        seq = min(self.waiting)
-        gap = seq != self.next_seq
-        return self._pop(seq), gap
+        seq = self.next_seq if self.next_seq in self.waiting else min(self.waiting)
+        missing = seq - self.next_seq
+        self.next_seq = seq + 1
+        return self.waiting.pop(seq), missing
 
     def note_error(self, error: ReadError) -> None:
         """Keep account of which error messages are held, for the receipt."""
@@ -104,8 +103,11 @@ class Stream:
                 self._give_up_errors()
 
     def note_refused_error(self, n: int, up_ms: int) -> None:
-        """An error message that was refused is held nowhere, and nobody need wait for it or send it again."""
-        if n >= self.next_error:
+        """An error message that was refused is held nowhere, and nobody need wait for it or send it again.
+
+        When many wait already it is not noted: a rack that stores sends it again, after those before it.
+        """
+        if n == self.next_error or (n > self.next_error and len(self.waiting_errors) < REORDER_OTHERS):
             self.waiting_errors[n] = up_ms
             self._advance_errors()
 
@@ -126,10 +128,6 @@ class Stream:
             return True
         lowest = self.waiting[min(self.waiting)]
         return self.clock_ms is not None and self.clock_ms - lowest.up_ms >= hold_ms
-
-    def _pop(self, seq: int) -> Tally:
-        self.next_seq = seq + 1
-        return self.waiting.pop(seq)
 
     def _give_up_errors(self) -> None:
         self.next_error = min(self.waiting_errors)

@@ -20,7 +20,10 @@ EQUIPMENT = "suspected equipment incident"
 BOARD_SILENT = "board silent"
 NOT_READING = "chip not reading"
 EXCURSION = "excursion"
+REFUSED = "messages refused"
+JOURNAL = "journal not writable"  # told by the service: no figures know of it
 
+_FEWEST_JUDGED = 10  # of a rack, before its refused messages are an alert
 _ABSENT = {"offline", "silent", "never seen"}  # nothing is known of conditions and reads
 
 
@@ -28,7 +31,7 @@ class Alert(msgspec.Struct, frozen=True, kw_only=True):
     """A condition that began (``cleared_ms`` null) or that has cleared.
 
     ``id`` is the same for both, and unique in a run: a receiver may treat equal (id, cleared_ms) as repeats.
-    ``kind`` is one of the five words above; times are UTC in ms.
+    ``kind`` is one of the seven words above; times are UTC in ms.
     """
 
     id: str
@@ -51,13 +54,22 @@ class Condition:
 
 
 def conditions(figures: Figures) -> Iterator[Condition]:
-    """Every condition that holds, and those of which nothing is known right now."""
+    """Every condition that holds, and those of which nothing is known right now.
+
+    - chip failed: a failed chip waits for a disposition;
+    - suspected equipment incident: several chips of a board failed together, and one of them waits;
+    - board silent: no evidence comes of a board;
+    - excursion: temperature or supply of a board is outside its limits, or not measured;
+    - chip not reading: a chip is not read at the asked rate;
+    - messages refused: most of what a rack sends breaks the contract, so the rack runs and nothing is credited.
+    """
     yield from _failed(figures)
     yield from _incidents(figures)
     for board in figures.boards:
-        yield from _silence(figures, board)
+        yield from _silence(board)
         yield from _excursion(figures, board)
         yield from _not_reading(board)
+    yield from _refused(figures)
 
 
 def update(open_alerts: Iterable[Alert], figures: Figures, now_ms: int) -> list[Alert]:
@@ -69,17 +81,29 @@ def update(open_alerts: Iterable[Alert], figures: Figures, now_ms: int) -> list[
         if not condition.known or (condition.holds and key in still_open):
             still_open.pop(key, None)
         elif condition.holds:
-            changes.append(
-                Alert(
-                    id=f"{figures.campaign}/{condition.kind}/{condition.subject}/{now_ms}".replace(" ", "-"),
-                    kind=condition.kind,
-                    subject=condition.subject,
-                    reason=condition.reason,
-                    began_ms=now_ms,
-                )
-            )
+            changes.append(begin(figures.campaign, condition, now_ms))
     cleared = (msgspec.structs.replace(alert, cleared_ms=now_ms) for alert in still_open.values())
     return changes + list(cleared)
+
+
+def begin(campaign: str, condition: Condition, now_ms: int) -> Alert:
+    """The alert that a condition begins."""
+    return Alert(
+        id=f"{campaign}/{condition.kind}/{condition.subject}/{now_ms}".replace(" ", "-"),
+        kind=condition.kind,
+        subject=condition.subject,
+        reason=condition.reason,
+        began_ms=now_ms,
+    )
+
+
+def journal_not_writable(run: str, reason: str) -> Condition:
+    """The journal of a run takes nothing; ``reason`` says why."""
+    return Condition(
+        JOURNAL,
+        run,
+        f"{reason}; nothing is acknowledged meanwhile: what the racks report stays with the broker and with them",
+    )
 
 
 def _failed(figures: Figures) -> Iterator[Condition]:
@@ -112,9 +136,9 @@ def _subject(board: BoardFigures) -> str:
     return f"{board.rack} board {board.board}"
 
 
-def _silence(figures: Figures, board: BoardFigures) -> Iterator[Condition]:
+def _silence(board: BoardFigures) -> Iterator[Condition]:
     """A board never seen is silent once the run has lasted longer than a gap may."""
-    late = board.state == "never seen" and figures.plan.running_h * 3600 > figures.plan.max_gap_s
+    late = board.state == "never seen" and board.overdue
     if board.state in {"silent", "offline"} or late:
         reason = (
             "the rack says it is offline"
@@ -150,3 +174,17 @@ def _not_reading(board: BoardFigures) -> Iterator[Condition]:
             )
         elif socket.state not in {"reading", "failed", "not relevant"}:
             yield Condition(NOT_READING, socket.serial, "", known=False)
+
+
+def _refused(figures: Figures) -> Iterator[Condition]:
+    """Begins when more than half are refused and ends when less than a quarter are, so that it does not flap."""
+    for rack in figures.racks:
+        if rack.judged >= _FEWEST_JUDGED and 2 * rack.refused > rack.judged:
+            reason = (
+                f"{rack.refused} of the latest {rack.judged} messages of {rack.rack} were refused, mostly: "
+                f"{rack.reason}; no hours are credited for them; check the controller's software against the wire "
+                "contract"
+            )
+            yield Condition(REFUSED, rack.rack, reason)
+        elif 4 * rack.refused >= rack.judged:
+            yield Condition(REFUSED, rack.rack, "", known=False)

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from msgspec import structs
 
 from monitor.campaign import Source, parse
 from monitor.intake.session import MAX_STRANGER_PLACES, Session, Verdict
@@ -98,6 +99,11 @@ def hear(session: Session, topic: str, message: dict[str, Any] | bytes, t_recv_m
     return session.judge(t_recv_ms, topic, payload).verdict
 
 
+def counts(session: Session) -> Refused:
+    """What was refused, without what is kept for inspection."""
+    return structs.replace(session.refused, noted={}, racks={}, rack_details={})
+
+
 @pytest.mark.parametrize("topic", [TALLY_TOPIC, ERROR_TOPIC, PRESENCE_TOPIC])
 def test_an_accepted_message_comes_with_its_entry(session: Session, topic: str) -> None:
     judgement = session.judge(17, topic, json.dumps(OF_TOPIC[topic]).encode())
@@ -105,7 +111,7 @@ def test_an_accepted_message_comes_with_its_entry(session: Session, topic: str) 
     assert parsed is not None
     assert judgement.verdict is Verdict.ACCEPTED
     assert judgement.entry == Received(17, parsed, decode(parsed.kind, json.dumps(OF_TOPIC[topic]).encode()))
-    assert session.refused == Refused()
+    assert counts(session) == Refused()
 
 
 @pytest.mark.parametrize("topic", [TALLY_TOPIC, ERROR_TOPIC])
@@ -116,7 +122,7 @@ def test_the_same_identity_counts_once(session: Session, topic: str) -> None:
         judgement = session.judge(at, topic, json.dumps(message).encode())
         assert judgement.verdict is Verdict.DUPLICATE
         assert judgement.entry is None
-    assert session.refused == Refused(duplicates=3)
+    assert counts(session) == Refused(duplicates=3)
 
 
 def test_content_is_compared_by_fields_not_bytes(session: Session) -> None:
@@ -128,7 +134,7 @@ def test_content_is_compared_by_fields_not_bytes(session: Session) -> None:
     as_written = json.dumps(TALLY).replace("125.5", "1255e-1").encode()
     for same in (turned, spaced, noted, escaped, as_written):
         assert hear(session, TALLY_TOPIC, same) is Verdict.DUPLICATE
-    assert session.refused == Refused(duplicates=5)
+    assert counts(session) == Refused(duplicates=5)
 
 
 @pytest.mark.parametrize("field", [name for name in TALLY if name not in {"v", "boot", "seq"}])
@@ -138,7 +144,7 @@ def test_every_field_of_a_tally_can_conflict(session: Session, field: str) -> No
     assert hear(session, TALLY_TOPIC, TALLY | {field: changed}) is Verdict.CONFLICT
     assert hear(session, TALLY_TOPIC, TALLY) is Verdict.DUPLICATE, "the first stands"
     assert hear(session, TALLY_TOPIC, TALLY | {field: changed}) is Verdict.CONFLICT, "again"
-    assert session.refused == Refused(conflicts=2, duplicates=1)
+    assert counts(session) == Refused(conflicts=2, duplicates=1)
 
 
 @pytest.mark.parametrize("field", [name for name in ERROR if name not in {"v", "boot", "n"}])
@@ -146,7 +152,7 @@ def test_every_field_of_an_error_message_can_conflict(session: Session, field: s
     changed = {"socket": 1, "expected": "00fd", "observed": "00fd"}.get(field) or ERROR[field] + 1
     assert hear(session, ERROR_TOPIC, ERROR) is Verdict.ACCEPTED
     assert hear(session, ERROR_TOPIC, ERROR | {field: changed}) is Verdict.CONFLICT
-    assert session.refused == Refused(conflicts=1)
+    assert counts(session) == Refused(conflicts=1)
 
 
 def test_null_and_zero_are_different_contents(session: Session) -> None:
@@ -161,7 +167,7 @@ def test_an_identity_is_rack_board_boot_kind_and_number(session: Session) -> Non
     assert hear(session, ERROR_TOPIC, ERROR) is Verdict.ACCEPTED, "n is a sequence of its own"
     for number in (0, 3, 5, 255, 256, 4 + 256, 2**40, INT_MAX):
         assert hear(session, TALLY_TOPIC, TALLY | {"seq": number}) is Verdict.ACCEPTED
-    assert session.refused == Refused()
+    assert counts(session) == Refused()
 
 
 # ---------------------------------------------------------------- strangers
@@ -181,7 +187,7 @@ def test_strangers_are_told_by_topic_before_the_payload_is_looked_at(
 ) -> None:
     for payload in (b"no json at all", b"\xff" * 100, b"x" * 100_000, json.dumps(TALLY).encode()):
         assert hear(session, topic, payload) is Verdict.STRANGER
-    assert session.refused == Refused(strangers=4, stranger_places=[place])
+    assert counts(session) == Refused(strangers=4, stranger_places=[place])
 
 
 @pytest.mark.parametrize(
@@ -192,7 +198,7 @@ def test_a_topic_that_is_none_of_the_contract_is_a_stranger_without_a_place(
     session: Session, topic: str
 ) -> None:
     assert hear(session, topic, TALLY) is Verdict.STRANGER
-    assert session.refused == Refused(strangers=1)
+    assert counts(session) == Refused(strangers=1)
 
 
 def test_an_error_of_a_socket_that_the_campaign_does_not_name_is_a_stranger(session: Session) -> None:
@@ -229,7 +235,7 @@ def test_presence_is_accepted_each_time(session: Session) -> None:
         assert judgement.verdict is Verdict.ACCEPTED
         assert judgement.entry is not None
         assert judgement.entry.t_recv_ms == at
-    assert session.refused == Refused()
+    assert counts(session) == Refused()
 
 
 @pytest.mark.parametrize(
@@ -254,7 +260,7 @@ def test_invalid_messages_are_counted_by_reason(
 ) -> None:
     assert hear(session, topic, payload) is Verdict.INVALID
     assert hear(session, topic, payload) is Verdict.INVALID, "it uses up no identity"
-    assert session.refused == Refused(invalid=2, invalid_reasons={reason: 2})
+    assert counts(session) == Refused(invalid=2, invalid_reasons={reason: 2})
     if topic in OF_TOPIC:
         assert hear(session, topic, OF_TOPIC[topic]) is Verdict.ACCEPTED, "and the good one is still welcome"
 
@@ -271,7 +277,7 @@ def test_counts_of_an_earlier_service_are_added(session: Session) -> None:
         invalid_reasons={"json": 1, "size": 2},
     )
     session.add_refused(earlier)
-    assert session.refused == Refused(
+    assert counts(session) == Refused(
         duplicates=5,
         conflicts=4,
         invalid=4,

@@ -116,7 +116,7 @@ def test_a_snapshot_in_the_midst_of_failures_changes_nothing() -> None:
         assert list(ledger.accounts.at_failure) == list(first.account.ledger.accounts.at_failure)
         assert ledger.readpoints == [MEASURED]
         taken_up = Account(first.account.campaign)
-        taken_up.ledger = ledger
+        taken_up.ledger, taken_up.session = ledger, first.account.session
         for line in whole.lines[cut + 1 :]:
             taken_up.hear(line)
         assert ledger.accounts.at_failure == whole.account.ledger.accounts.at_failure

@@ -267,7 +267,18 @@ def intake(figures: Figures, width: int) -> Part:
 
 def intake_items(figures: Figures) -> list[tuple[str, str]]:
     """Every count of the intake, in the document's order."""
-    return [(name.replace("_", " "), f"{getattr(figures.intake, name):,}") for name in INTAKE_COUNTS]
+    return [(intake_name(name), f"{getattr(figures.intake, name):,}") for name in INTAKE_COUNTS]
+
+
+def intake_trouble(figures: Figures) -> list[tuple[str, str]]:
+    """The counts that tell of trouble and are not zero."""
+    sound = {intake_name(name) for name in ("accepted", "waiting")}
+    return [(name, number) for name, number in intake_items(figures) if name not in sound and number != "0"]
+
+
+def intake_name(name: str) -> str:
+    """A count's name in words."""
+    return name.replace("_", " ")
 
 
 def campaign(figures: Figures, width: int) -> Part:

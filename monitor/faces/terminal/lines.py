@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from monitor.faces.terminal import accounts, claims
-from monitor.faces.terminal.state import attached, freshness, stale_word, standing
+from monitor.faces.terminal.state import attached, freshness, service_trouble, stale_word, standing
 from monitor.faces.terminal.text import (
     Link,
     capital,
@@ -30,14 +30,18 @@ def plain_line(figures: Figures | None, alerts_new: Sequence[Alert], link: Link)
     told = _told(scrub(list(alerts_new)))
     stale = stale_word(link)
     if figures is None:
-        return " ".join([*told, f"{stale}{capital(freshness(link, None))}"])
+        wrong = [text] if (text := service_trouble(link)) else []
+        return " ".join([*told, f"{stale}{capital(freshness(link, None))}", *wrong])
     age = "" if link.age_s is None else f", {duration(link.age_s)} old"
     if link.state == "replay":
         age = ", recorded data"
     stamp = "No data yet" if figures.as_of_ms is None else f"{instant(figures.as_of_ms)} UTC{age}"
     state = next(standing(figures, past=bool(stale)))
     facts = f"{_hours(figures)}; {_failures(figures)}; {_bounds(figures)}; {_coverage(figures)}."
+    trouble = ", ".join(f"{name} {number}" for name, number in accounts.intake_trouble(figures))
+    facts = f"{facts[:-1]}; intake: {trouble}." if trouble else facts
     cut = [f"{capital(attached(link))}."] if link.state in ("lost", "connecting") else []
+    cut += [text] if (text := service_trouble(link)) else []
     return " ".join([f"{stamp}:", *told, f"{stale}{state}", *cut, facts])
 
 

@@ -288,3 +288,5 @@ def _intake(figures: Figures) -> Iterator[str]:
         yield "invalid by reason: " + ", ".join(f"{reason} {number:,}" for reason, number in reasons.items())
     for rack, board, socket in figures.intake.stranger_places:
         yield "stranger at " + (rack if board is None else place(rack, board, socket))
+    if figures.intake.noted:
+        yield "the latest of each kind: lifebound figures --intake"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, TROUBLE, Part, sentences
+from monitor.faces.terminal.layout import ALARM, HEAD, PLAIN, TROUBLE, Part, Row, sentences
 from monitor.faces.terminal.text import (
     Link,
     capital,
@@ -193,8 +193,13 @@ def _some(texts: Sequence[str], most: int) -> str:
 
 def freshness(link: Link, as_of_ms: int | None, *, brief: bool = False) -> str:
     """How old the data is and where it comes from, in one sentence; ``brief``: without its time."""
-    note = f" {link.note.rstrip('.')}." if link.note else ""
+    note = f" {link.note.rstrip('.')}." if link.note and link.state != "live" else ""
     return f"{_age(link, as_of_ms, brief=brief)}, {attached(link)}.{note}"
+
+
+def service_trouble(link: Link) -> str:
+    """What is wrong with the service that is watched (its journal, its broker), in one sentence, or nothing."""
+    return f"{capital(link.note.rstrip('.'))}." if link.note and link.state == "live" else ""
 
 
 def _age(link: Link, as_of_ms: int | None, *, brief: bool) -> str:
@@ -248,7 +253,8 @@ def state(figures: Figures | None, link: Link, width: int, height: int, alerts: 
     stale, standing_alerts = stale_word(link), open_alerts(alerts)
     if figures is None:
         head = sentences(f"{stale}{capital(freshness(link, None))}", width, 0, ALARM if stale else HEAD)
-        return Part("State", [*head, *(sentences(standing_alerts, width, 0) if standing_alerts else [])])
+        told = sentences(standing_alerts, width, 0) if standing_alerts else []
+        return Part("State", [*head, *_in_trouble(link, width), *told])
     said = _fitting(
         (stale + text for text in standing(figures, past=bool(stale))), width, 4 if height >= TALL else 2
     )
@@ -262,9 +268,15 @@ def state(figures: Figures | None, link: Link, width: int, height: int, alerts: 
         "State",
         [
             *sentences(said, width, 0, ALARM if stale else TROUBLE if short else HEAD),
+            *_in_trouble(link, width),
             *sentences(age, width, 0, ALARM if stale else PLAIN),
         ],
     )
+
+
+def _in_trouble(link: Link, width: int) -> list[Row]:
+    trouble = service_trouble(link)
+    return sentences(trouble, width, 0, ALARM) if trouble else []
 
 
 def _fitting(candidates: Iterable[str], width: int, lines: int) -> str:

@@ -7,8 +7,6 @@ from the decimal number that the document writes, so that no claim gains by bein
 from __future__ import annotations
 
 import math
-import re
-import unicodedata
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -18,6 +16,8 @@ from typing import Literal, TypeVar, cast
 import msgspec
 from rich.cells import cell_len, chop_cells, set_cell_size
 
+from shared.shown import clean
+
 NONE_YET = "none yet"
 NAME_CELLS = 18  # of a mechanism or a lot in a table
 ONE_LOOK = "one look at a time fixed in advance"
@@ -25,14 +25,6 @@ ANY_TIME = "holds however often you look"
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _T = TypeVar("_T")
-
-_STRING_SEQUENCE = r"(?:\x1b[\]PX^_]|[\x9d\x90\x98\x9e\x9f])[^\x07\x1b\x9c]*(?:\x07|\x1b\\|\x9c)"
-_CONTROL_SEQUENCE = r"(?:\x1b\[|\x9b)[0-?]*[ -/]*[@-~]"
-_SHORT_SEQUENCE = r"\x1b[ -/]*[0-Z\\^-~]"
-_ESCAPES = re.compile("|".join((_STRING_SEQUENCE, _CONTROL_SEQUENCE, _SHORT_SEQUENCE)))
-# Control, format (all bidi controls and joiners), lone surrogate, private use and unassigned characters.
-_UNPRINTABLE = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
-_SPACES = frozenset({"Zs", "Zl", "Zp"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,26 +44,6 @@ class Link:
 
 
 # Strings from outside
-
-
-def clean(text: str) -> str:
-    """The text as one safe line: no control characters, escape sequences, bidi controls or lone surrogates."""
-    kept = (_printable(char) for char in _ESCAPES.sub("", text))
-    return " ".join("".join(kept).split())
-
-
-def _printable(char: str) -> str:
-    if " " <= char <= "~":
-        return char
-    category = unicodedata.category(char)
-    if category in _SPACES or char in "\t\n\r\v\f\x85":
-        return " "
-    return "" if category in _UNPRINTABLE or _is_variation_selector(char) else char
-
-
-def _is_variation_selector(char: str) -> bool:
-    """They change the width of the character before them, differently in each terminal."""
-    return "\ufe00" <= char <= "\ufe0f" or "\U000e0100" <= char <= "\U000e01ef"
 
 
 def to_ascii(text: str) -> str:

@@ -190,7 +190,8 @@ def test_the_plain_line_has_the_facts_of_the_moment() -> None:
         "95,123.4 chip-hours credited, not credited: not read 1.5, temperature 20.1, unwitnessed 12.4;",
         "failed 1, not relevant 0",
         "gate-oxide at 90 %: any time at most 62.8 FIT, one look at most 28.3 FIT; target 50 FIT NOT met",
-        "least coverage in lives: reads 0.103, charge-loss 2.67, gate-oxide 0.191.",
+        "least coverage in lives: reads 0.103, charge-loss 2.67, gate-oxide 0.191;",
+        "; intake: duplicates 12, late 3, gaps 1.",
     ):
         assert fact in line
 

@@ -19,6 +19,7 @@ from msgspec.structs import replace
 from rich.cells import cell_len
 
 from monitor.faces.terminal import text
+from shared.shown import clean
 from tests.faces.terminal import samples
 
 positive = st.floats(min_value=5e-324, max_value=1.7e308)
@@ -114,14 +115,14 @@ def test_a_confidence_is_shown_as_it_was_written(ratio: float, shown: str) -> No
     ],
 )
 def test_what_cleaning_takes_away_and_leaves(raw: str, cleaned: str) -> None:
-    assert text.clean(raw) == cleaned
+    assert clean(raw) == cleaned
 
 
 @given(st.text())
 def test_clean_text_holds_nothing_that_could_steer_a_terminal(raw: str) -> None:
-    cleaned = text.clean(raw)
+    cleaned = clean(raw)
     assert not {unicodedata.category(char) for char in cleaned} & {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-    assert text.clean(cleaned) == cleaned
+    assert clean(cleaned) == cleaned
     assert len(cleaned.encode()) >= len(cleaned)  # encodes: no lone surrogate is left
 
 
@@ -137,7 +138,7 @@ def test_scrubbing_reaches_every_string_of_a_document() -> None:
     assert text.scrub(samples.troubled()) == samples.troubled()
 
 
-@given(st.text(max_size=40).map(text.clean), st.integers(min_value=0, max_value=30))
+@given(st.text(max_size=40).map(clean), st.integers(min_value=0, max_value=30))
 def test_clipping_and_padding_keep_to_the_cells(raw: str, width: int) -> None:
     assert cell_len(text.clip(raw, width)) <= width
     assert cell_len(text.pad(raw, width)) == width
@@ -147,7 +148,7 @@ def test_a_clipped_serial_keeps_both_ends() -> None:
     assert text.clip("A-0001-WAFER-07-X12-Y09", 12) == "A-000..2-Y09"
 
 
-@given(st.text(max_size=80).map(text.clean), st.integers(min_value=2, max_value=30))
+@given(st.text(max_size=80).map(clean), st.integers(min_value=2, max_value=30))
 def test_wrapping_loses_nothing_but_blanks(raw: str, width: int) -> None:
     lines = text.wrap(raw, width)
     assert all(cell_len(line) <= width for line in lines)
