@@ -11,7 +11,7 @@ from collections.abc import Iterable
 import msgspec
 
 from monitor.campaign import Campaign, parse
-from monitor.figures import Figures, build
+from monitor.figures import Ages, Figures, build
 from monitor.intake.session import Judgement, Session, Verdict
 from monitor.journal import Journal
 from monitor.journal.exchange import Line
@@ -56,9 +56,15 @@ class Account:
         for entry in entries:
             self.ledger.apply(entry)
 
-    def figures(self, now_ms: int | None = None) -> Figures:
+    def figures(self, now_ms: int | None = None, ages: Ages | None = None) -> Figures:
         """The figures as they stand (see ``monitor.figures.build``)."""
-        return build(self.ledger, self.session.refused, recorded_sha256=self.recorded_sha256, now_ms=now_ms)
+        return build(
+            self.ledger,
+            self.session.refused,
+            recorded_sha256=self.recorded_sha256,
+            now_ms=now_ms,
+            ages=ages,
+        )
 
     def _apply(self, judgement: Judgement) -> None:
         if judgement.verdict is Verdict.ACCEPTED and judgement.entry is not None:
@@ -89,13 +95,18 @@ class _Snapshot(msgspec.Struct):
     position: int
     ledger: bytes
     identities: bytes
+    racks: dict[str, str]  # how their messages fared, as far as the journal's entries tell it
 
 
 def snapshot_of(account: Account, journal: Journal) -> bytes:
     """The account as it stands at the journal's position, with a checksum before it."""
     body = msgspec.msgpack.encode(
         _Snapshot(
-            journal.run.id, journal.position, freeze(account.ledger), account.session.identities.freeze()
+            journal.run.id,
+            journal.position,
+            freeze(account.ledger),
+            account.session.identities.freeze(),
+            account.session.refused.racks,
         )
     )
     return _checksum(body) + body
@@ -116,6 +127,7 @@ def _from_snapshot(campaign: Campaign, run: str, data: bytes, last: int) -> tupl
     if ledger is None or snapshot.run != run or snapshot.position > last:
         return None
     account.ledger = ledger
+    account.session.refused.racks = snapshot.racks
     return account, snapshot.position
 
 

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import fcntl
+import logging
 import os
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import msgspec
 
 from shared.errors import InputError, UnavailableError
 
+log = logging.getLogger("lifebound.rundir")
 _LOCK = "serve.lock"
 _NOTE = "service.json"
 _SNAPSHOT = "snapshot.bin"
@@ -45,12 +47,15 @@ def locked(folder: Path) -> Iterator[None]:
 
 
 def write_note(folder: Path, note: ServiceNote) -> None:
-    """Say where the service listens."""
-    _write_whole(folder / _NOTE, msgspec.json.encode(note))
+    """Say where the service listens. On a disk in trouble there is no note: that is no reason not to serve."""
+    try:
+        _write_whole(folder / _NOTE, msgspec.json.encode(note))
+    except OSError as error:
+        log.warning("the note of where the service listens cannot be written", extra={"detail": str(error)})
 
 
 def write_snapshot(folder: Path, data: bytes) -> None:
-    """Keep a snapshot of the account, in the place of the one before."""
+    """Keep a snapshot of the account, in the place of the one before. Raises OSError."""
     _write_whole(folder / _SNAPSHOT, data)
 
 
@@ -65,18 +70,24 @@ def read_snapshot(folder: Path) -> bytes | None:
 def _write_whole(path: Path, data: bytes) -> None:
     """Write a file that is there whole or as it was before."""
     partial = path.with_name(path.name + ".partial")
-    partial.write_bytes(data)
-    os.replace(partial, path)
+    try:
+        partial.write_bytes(data)
+        os.replace(partial, path)
+    except OSError:
+        with suppress(OSError):  # what is left of it must not take the room that the journal needs
+            partial.unlink(missing_ok=True)
+        raise
 
 
 def remove_note(folder: Path) -> None:
     """Take the note away."""
-    (folder / _NOTE).unlink(missing_ok=True)
+    with suppress(OSError):  # where nothing can be written it stays, and is stale
+        (folder / _NOTE).unlink(missing_ok=True)
 
 
 def read_note(folder: Path) -> ServiceNote | None:
     """The note of a running service, or None. A note left by a killed service may be stale."""
     try:
         return msgspec.json.decode((folder / _NOTE).read_bytes(), type=ServiceNote)
-    except (OSError, msgspec.MsgspecError):
+    except (OSError, msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
         return None

@@ -10,31 +10,43 @@ Tasks, all owned by one group::
 
 HTTP is served beside them. Start: journal, account, HTTP, then the broker. Stop (once, by an event that a signal or
 a test sets): intake ends after the batch in hand is committed and acknowledged, the last receipts go out with it,
-then the rest is closed.
+then the recorder is closed, and the others end after what they are at. A task that ends by an exception that nobody
+expected ends the service: it must not run on half alive.
+
+All waiting is by the loop's time; both clocks, the randomness of the pauses, and the way out for alerts are
+parameters, so that a simulation can play them.
 """
 
 from __future__ import annotations
 
 import asyncio
+import inspect
 import logging
-import time
-from collections.abc import AsyncIterator, Callable, Coroutine, Sequence
-from contextlib import AbstractAsyncContextManager, suppress
+import random
+import ssl
+from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Sequence
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from typing import Any
 
-from aiohttp import web
-
 from monitor.campaign import Campaign
+from monitor.faces.doorway import served
+from monitor.faces.guard import Access, Limits
 from monitor.faces.http import make_app
+from monitor.faces.judging import Judgement
 from monitor.faces.state import Health, State
 from monitor.intake.link import Address, Link, LinkLostError, connect
 from monitor.journal import Journal, JournalError
 from monitor.ledger import same_boots
-from monitor.service.account import restore
+from monitor.service.account import Account, restore
 from monitor.service.alerting import Alerting
 from monitor.service.backoff import delays_s
-from monitor.service.recorder import Recorder
+from monitor.service.clock import Steps, steady_ms, wall_ms
+from monitor.service.judgement import entries_of
+from monitor.service.outbox import Send
+from monitor.service.recorder import Recorder, StoppedError
+from shared.entries import Disposed, Disposition
 from shared.errors import UnavailableError
 from shared.messages import Receipt, encode
 from shared.quantities import RECEIPT_EVERY_S
@@ -48,40 +60,51 @@ STREAM_LEAST_OFTEN_S = 2.0
 NEWS_EVERY_S = 1.0
 SNAPSHOT_EVERY_S = 600.0
 STOP_INTAKE_S = 10.0
+STOP_COMMIT_S = 15.0  # a commit that is under way may wait for another writer, and is not broken off
+STOP_REST_S = 10.0
 
 
 Connect = Callable[[Address, str, Sequence[str]], AbstractAsyncContextManager[Link]]
 """How a link to a broker is made: (address, client id, topic filters)."""
 
 
-def wall_ms() -> int:
-    """The host's clock, UTC in ms."""
-    return time.time_ns() // 1_000_000
-
-
 @dataclass(frozen=True, slots=True)
 class Settings:
-    """How a service is set up."""
+    """How a service is set up. Without ``http_host`` or ``http_port`` no HTTP is served.
+
+    ``http_tls`` serves HTTP by TLS of our own; ``behind_proxy`` says that a TLS proxy stands in front; ``beyond`` that
+    it is served beyond loopback, in one of these ways, so that reads need the token too; ``admits`` knows the token.
+    """
 
     address: Address
     client_id: str
-    http_host: str
-    http_port: int
-    webhook: str | None = None
+    http_host: str | None = None
+    http_port: int | None = None
+    webhook: str | None = field(default=None, repr=False)  # its URL may hold a secret
+    http_tls: ssl.SSLContext | None = None
+    behind_proxy: bool = False
+    beyond: bool = False
+    admits: Callable[[str], bool] = lambda token: False
     receipt_every_s: float = RECEIPT_EVERY_S
 
 
 @dataclass
 class Service:
-    """One running monitor. ``on_started`` is called with the port of HTTP once it is served."""
+    """One running monitor.
+
+    ``on_started`` is called with the port of HTTP once it is served (0: none is). ``keep_snapshot`` is called in a
+    thread, or awaited where it is a coroutine function.
+    """
 
     journal: Journal
     settings: Settings
     recorder: Recorder
     alerting: Alerting
     clock_ms: Callable[[], int] = wall_ms
+    steady_ms: Callable[[], int] = steady_ms
+    rng: random.Random = field(default_factory=random.Random)
     on_started: Callable[[int], None] = lambda port: None
-    keep_snapshot: Callable[[bytes], None] | None = None
+    keep_snapshot: Callable[[bytes], None] | Callable[[bytes], Awaitable[None]] | None = None
     connect: Connect = connect
     stop: asyncio.Event = field(default_factory=asyncio.Event)
     _link: Link | None = None
@@ -89,35 +112,55 @@ class Service:
     _state: State | None = None
     _kept: int = 0
     _looked_s: float = 0.0
-    _seen: tuple[int, str | None, str | None] | None = None
+    _seen: tuple[object, ...] | None = None
+    _steps: Steps = field(default_factory=Steps)
+    _ending: asyncio.Event = field(default_factory=asyncio.Event)
     _changed: asyncio.Condition = field(default_factory=asyncio.Condition)
 
     async def run(self) -> None:
-        """Serve until ``stop`` is set. Raises UnavailableError when the HTTP address cannot be bound."""
+        """Serve until ``stop`` is set.
+
+        Raises UnavailableError when the HTTP address cannot be bound, and when the journal could not be written at
+        the end; an exception of a task comes out as it is, in a group.
+        """
         await self.alerting.restore()
         await self._look()
-        runner = web.AppRunner(make_app(self), access_log=None, shutdown_timeout=1.0)
-        await runner.setup()
-        try:
-            self.on_started(await self._bind(runner))
-            await self._run_tasks()
-        finally:
-            await runner.cleanup()
+        async with self._bound() as port:
+            self.on_started(port)
+            try:
+                await self._run_tasks()
+            except ExceptionGroup as fault:
+                log.critical("the service ends by a fault of its own", exc_info=fault)
+                raise
+            finally:  # whoever closes the journal next must find nobody at it
+                await self.recorder.close(STOP_COMMIT_S)
+                await self.alerting.settle(STOP_REST_S)
         await self._look()
-        await self._snapshot()
+        await self.alerting.settle(STOP_REST_S)
+        trouble = self._storage()
+        if trouble is None:
+            await self._snapshot()
         log.info("stopped", extra={"accepted": self.recorder.account.ledger.accepted})
+        if trouble is not None:
+            raise UnavailableError(
+                f"stopped while {trouble[0]}; what was not recorded stays with the broker and the racks"
+            )
 
     async def _run_tasks(self) -> None:
         async with asyncio.TaskGroup() as group:
             background = [
                 group.create_task(self._every(LOOK_EVERY_S, self._look)),
                 group.create_task(self._every(NEWS_EVERY_S, self.recorder.look_for_news)),
-                group.create_task(self.alerting.deliver()),
                 group.create_task(self._every(SNAPSHOT_EVERY_S, self._snapshot)),
             ]
+            delivering = group.create_task(self.alerting.deliver())
             intake = group.create_task(self._intake())
             await self.stop.wait()
             await self._until_idle(intake)
+            await self.recorder.close(STOP_COMMIT_S)
+            self._ending.set()
+            delivering.cancel()
+            await asyncio.wait(background, timeout=STOP_REST_S)
             for task in background:
                 task.cancel()
             async with self._changed:
@@ -128,6 +171,7 @@ class Service:
         done, _ = await asyncio.wait([intake], timeout=STOP_INTAKE_S)
         if not done:
             intake.cancel()
+            await asyncio.wait([intake], timeout=STOP_INTAKE_S)
 
     async def _snapshot(self) -> None:
         """Keep the account, so that the next start is quick; without it a start only takes longer."""
@@ -136,30 +180,40 @@ class Service:
         version = self.recorder.version
         try:
             data = await self.recorder.snapshot()
-            await asyncio.to_thread(self.keep_snapshot, data)
+            if inspect.iscoroutinefunction(self.keep_snapshot):
+                await self.keep_snapshot(data)
+            else:
+                await asyncio.to_thread(self.keep_snapshot, data)
             self._kept = version
-        except (OSError, OverflowError) as error:
+        except (OSError, OverflowError) as error:  # tried again
             log.warning("snapshot cannot be kept", extra={"detail": str(error)})
 
     async def _every(self, seconds: float, work: Callable[[], Coroutine[Any, Any, None]]) -> None:
-        while True:
+        while not self._ending.is_set():
             await work()
-            await asyncio.sleep(seconds)
+            with suppress(TimeoutError):
+                await asyncio.wait_for(self._ending.wait(), seconds)
 
     # -- intake -------------------------------------------------------------------------------------------------
 
     async def _intake(self) -> None:
         prefix = self.recorder.account.campaign.prefix
-        delays = delays_s()
+        delays = delays_s(rng=self.rng)
         while not self.stop.is_set():
             try:
                 async with self.connect(
                     self.settings.address, self.settings.client_id, subscriptions(prefix)
                 ) as link:
                     log.info("broker connected", extra={"broker": self.settings.address})
-                    delays = delays_s()
+                    if not link.session_present and self.recorder.account.ledger.accepted:
+                        log.warning(
+                            "the broker has lost the session; racks send again what no receipt covers"
+                        )
+                    delays = delays_s(rng=self.rng)
                     self._link, self._broker = link, None
                     await self._serve_link(link)
+            except StoppedError:
+                break
             except LinkLostError as error:
                 self._link, self._broker = None, f"broker {self.settings.address} is not connected: {error}"
                 log.warning("broker lost", extra={"broker": self.settings.address, "detail": str(error)})
@@ -172,23 +226,25 @@ class Service:
         sent: dict[str, Receipt] = {}
         receipts = asyncio.create_task(self._receipts(link, sent))
         stopping = asyncio.create_task(self.stop.wait())
+        helpers: tuple[asyncio.Task[Any], ...] = (receipts, stopping)
         try:
             while not self.stop.is_set():
                 batch = asyncio.create_task(link.batch())
-                await asyncio.wait((batch, stopping), return_when=asyncio.FIRST_COMPLETED)
+                helpers = (receipts, stopping, batch)
+                await asyncio.wait(helpers, return_when=asyncio.FIRST_COMPLETED)
+                if receipts.done():
+                    receipts.result()  # it ends only by a fault of ours, which is told
                 if not batch.done():
-                    batch.cancel()
                     break
                 deliveries = batch.result()
                 await self.recorder.record(deliveries)
                 link.acknowledge(deliveries)
         finally:
-            for task in (receipts, stopping):
+            for task in helpers:
                 task.cancel()
-            ended = await asyncio.gather(receipts, stopping, return_exceptions=True)
-            for error in ended:
-                if isinstance(error, Exception):
-                    raise error
+            await asyncio.gather(*helpers, return_exceptions=True)
+            if not receipts.cancelled():
+                receipts.result()
         await self._send_receipts(link, sent)
 
     async def _receipts(self, link: Link, sent: dict[str, Receipt]) -> None:
@@ -213,27 +269,57 @@ class Service:
 
     async def _look(self) -> None:
         """Make the figures and tell alerts; the faces see the result at once."""
-        now_ms, seen = self.clock_ms(), (self.recorder.version, self._broker, self.recorder.storage)
+        now_ms, steady = self.clock_ms(), self.steady_ms()
+        self._notice_step(now_ms, steady)
+        seen = (self.recorder.version, self._broker, self.recorder.storage, self._steps.count)
         at_s = asyncio.get_running_loop().time()
         if seen == self._seen and at_s - self._looked_s < LOOK_LEAST_OFTEN_S:
             return
         self._looked_s = at_s
-        figures = self.recorder.account.figures(now_ms)
-        with suppress(
-            JournalError
-        ):  # told again at the next look; the intake says that the disk is in trouble
-            await self.alerting.look(figures, now_ms)
+        figures = self.recorder.account.figures(now_ms, self.recorder.ages.at(steady))
+        trouble = self.recorder.trouble
+        await self.alerting.look(figures, now_ms, trouble.reason if trouble is not None else None)
         self._seen = seen
-        health = Health(
-            run=self.journal.run.id,
-            now_ms=now_ms,
-            ready=self._broker is None and self.recorder.storage is None,
-            broker=self._broker,
-            storage=self.recorder.storage,
-        )
-        self._state = State(health=health, alerts=self.alerting.alerts, figures=figures)
+        self._state = State(health=self._health(now_ms), alerts=self.alerting.alerts, figures=figures)
         async with self._changed:
             self._changed.notify_all()
+
+    def _notice_step(self, now_ms: int, steady: int) -> None:
+        step_ms = self._steps.look(now_ms, steady)
+        if step_ms is not None:
+            log.warning(
+                f"the clock of this machine was set by {step_ms / 1000:+.0f} s; hours are not affected",
+                extra={"step_ms": step_ms},
+            )
+
+    def _health(self, now_ms: int) -> Health:
+        storage = self._storage()
+        return Health(
+            run=self.journal.run.id,
+            now_ms=now_ms,
+            ready=self._broker is None and storage is None,
+            broker=self._broker,
+            storage=storage[0] if storage is not None else None,
+            storage_since_ms=storage[1] if storage is not None else None,
+            unacknowledged=self._unacknowledged(),
+            clock_steps=self._steps.count,
+            clock_step_ms=self._steps.last_ms,
+        )
+
+    def _storage(self) -> tuple[str, int] | None:
+        """What is wrong with the journal, in one sentence, and since when; None while nothing is."""
+        trouble = self.recorder.trouble or self.alerting.trouble
+        if trouble is None:
+            return None
+        since = datetime.fromtimestamp(trouble.since_ms / 1000, UTC).strftime("%Y-%m-%d %H:%M:%S")
+        number = self._unacknowledged()
+        waiting = "1 message waits" if number == 1 else f"{number} messages wait"
+        told = f"cannot be written since {since} UTC ({trouble.reason}); {waiting} unacknowledged"
+        return f"the journal {told}", trouble.since_ms
+
+    def _unacknowledged(self) -> int:
+        """Messages taken and not on disk; a link that holds some back itself may say how many."""
+        return self.recorder.waiting + int(getattr(self._link, "waiting", 0))
 
     def state(self) -> State:
         """The latest state."""
@@ -261,16 +347,50 @@ class Service:
                 await asyncio.wait_for(self._changed.wait_for(due), STREAM_LEAST_OFTEN_S)
         return self.state()
 
-    async def _bind(self, runner: web.AppRunner) -> int:
-        host, port = self.settings.http_host, self.settings.http_port
-        site = web.TCPSite(runner, host, port)
+    async def judge(self, judgements: Sequence[Judgement]) -> list[Disposition]:
+        """Enter judgements of failed chips, all or none. Raises InputError, UnavailableError."""
+        made: list[Disposed] = []
+
+        def judged(account: Account) -> list[Disposed]:
+            made.extend(entries_of(judgements, account, self.clock_ms()))
+            return made
+
         try:
-            await site.start()
-        except OSError as error:
+            await self.recorder.enter(judged)
+        except JournalError as error:
+            log.warning("a disposition cannot be entered", extra={"detail": str(error)})
             raise UnavailableError(
-                f"--http {host}:{port}: cannot be bound ({error.strerror or error}); choose another port"
+                "the journal cannot be written at this moment; look at the dispositions before this is sent again"
             ) from error
-        return int(runner.addresses[0][1])
+        return [entry.disposition for entry in made]
+
+    @asynccontextmanager
+    async def _bound(self) -> AsyncIterator[int]:
+        """HTTP, served; gives its port. Raises UnavailableError."""
+        settings, limits = self.settings, Limits()
+        host, number, tls = settings.http_host, settings.http_port, settings.http_tls
+        if host is None or number is None:
+            yield 0
+            return
+        access = Access(settings.admits, not settings.beyond, host, tls is not None)
+        async with AsyncExitStack() as stack:
+            try:
+                port = await stack.enter_async_context(
+                    served(
+                        make_app(self, access, limits),
+                        host,
+                        number,
+                        limits=limits,
+                        tls=tls,
+                        behind_proxy=settings.behind_proxy,
+                    )
+                )
+            except OSError as error:
+                raise UnavailableError(
+                    f"--http {host}:{number}: cannot be bound ({error.strerror or error}); "
+                    "choose another port"
+                ) from error
+            yield port
 
 
 def _differs(a: State, b: State) -> bool:
@@ -288,13 +408,22 @@ async def make_service(
     campaign: Campaign,
     clock_ms: Callable[[], int] = wall_ms,
     snapshot: bytes | None = None,
+    *,
+    steady: Callable[[], int] = steady_ms,
+    send: Send | None = None,
+    rng: random.Random | None = None,
 ) -> Service:
-    """A service over what the journal holds already; a usable snapshot spares folding it from the beginning."""
+    """A service over what the journal holds already; a usable snapshot spares folding it from the beginning.
+
+    ``steady`` is the clock that cannot be set; ``send`` takes the place of the webhook; ``rng`` draws the pauses.
+    """
     account = await restore(campaign, journal, snapshot)
     return Service(
         journal=journal,
         settings=settings,
-        recorder=Recorder(account, journal, clock_ms),
-        alerting=Alerting(journal, campaign.id, settings.webhook),
+        recorder=Recorder(account, journal, clock_ms, steady),
+        alerting=Alerting(journal, campaign.id, settings.webhook, send=send, rng=rng),
         clock_ms=clock_ms,
+        steady_ms=steady,
+        rng=rng or random.Random(),
     )

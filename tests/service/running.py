@@ -11,7 +11,7 @@ import signal
 import sqlite3
 import subprocess
 import sys
-from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -85,16 +85,21 @@ class Programs:
     folder: Path
     started: list[Program] = field(default_factory=list)
 
-    def start(self, *args: str | Path) -> Program:
-        """Start ``lifebound ARGS`` in a process group of its own, as a shell does."""
+    def start(
+        self, *args: str | Path, environment: Mapping[str, str] | None = None, through: Sequence[str] = ()
+    ) -> Program:
+        """Start ``lifebound ARGS`` in a process group of its own, as a shell does.
+
+        ``environment`` is added to its own; ``through`` is a command that starts it (and becomes it).
+        """
         name = f"{len(self.started)}-{args[0]}"
         out, err = self.folder / f"{name}.out", self.folder / f"{name}.err"
-        environment = {k: v for k, v in os.environ.items() if not k.startswith("LIFEBOUND_")}
+        inherited = {k: v for k, v in os.environ.items() if not k.startswith("LIFEBOUND_")}
         with out.open("wb") as out_file, err.open("wb") as err_file:
             popen = subprocess.Popen(
-                [sys.executable, "-m", "monitor.cli", *map(str, args)],
+                [*through, sys.executable, "-m", "monitor.cli", *map(str, args)],
                 cwd=ROOT,
-                env=environment,
+                env={**inherited, **(environment or {})},
                 stdin=subprocess.DEVNULL,
                 stdout=out_file,
                 stderr=err_file,
@@ -110,10 +115,20 @@ class Programs:
         assert await program.ended() == code, str(program)
         return program
 
-    async def serve(self, campaign: Path, run_dir: Path, broker: str, *more: str) -> Service:
-        """Start the service and wait until it listens."""
-        args = ("serve", campaign, "--run", run_dir, "--broker", broker, "--http", "127.0.0.1:0", *more)
-        program = self.start(*args)
+    async def serve(
+        self,
+        campaign: Path,
+        run_dir: Path,
+        broker: str,
+        *more: str,
+        environment: Mapping[str, str] | None = None,
+        through: Sequence[str] = (),
+        called: Path | None = None,
+    ) -> Service:
+        """Start the service and wait until it listens; ``called`` is what it knows ``run_dir`` by, if not by that."""
+        run = called or run_dir
+        args = ("serve", campaign, "--run", run, "--broker", broker, "--http", "127.0.0.1:0", *more)
+        program = self.start(*args, environment=environment, through=through)
         await until(
             lambda: note_of(run_dir).get("pid") == program.pid or program.popen.poll() is not None,
             lambda: f"it does not start: {program}",
@@ -165,10 +180,10 @@ class Service:
         trouble = f"fewer than {count} messages accepted"
         await until(enough, lambda: f"{trouble}: {self.program}", every_s=0.2)  # the document is large
 
-    async def stop(self, number: signal.Signals = signal.SIGTERM) -> None:
-        """Ask it to stop; it must do so cleanly."""
+    async def stop(self, number: signal.Signals = signal.SIGTERM, code: int = 0) -> None:
+        """Ask it to stop; it must do so in order, with exit code ``code``."""
         self.program.send(number)
-        assert await self.program.ended() == 0, str(self.program)
+        assert await self.program.ended() == code, str(self.program)
         assert note_of(self.run_dir) == {}
 
     async def kill(self) -> None:

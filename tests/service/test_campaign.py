@@ -25,6 +25,7 @@ from aiohttp import web
 from prometheus_client.parser import text_string_to_metric_families
 
 from shared.entries import Received
+from shared.errors import Refusal
 from shared.messages import ReadError, Tally, decode_receipt
 from tests.conftest import Broker
 from tests.service.running import (
@@ -421,6 +422,8 @@ def expected(state: Document) -> Samples:  # noqa: PLR0912  one branch a metric,
 
     put("broker_connected", 1)
     put("journal_writable", 1)
+    put("intake_unacknowledged", state["health"]["unacknowledged"])
+    put("clock_steps_total", state["health"]["clock_steps"])
     put("figures_timestamp_seconds", figures["as_of_ms"] / 1000)
     for kind in {alert["kind"] for alert in state["alerts"]}:
         opened = [a for a in state["alerts"] if a["kind"] == kind and a["cleared_ms"] is None]
@@ -491,8 +494,10 @@ def expected(state: Document) -> Samples:  # noqa: PLR0912  one branch a metric,
     for key in ("accepted", "duplicates", "conflicts", "late", "gaps", "strangers", "disagreements"):
         put(f"intake_{key}_total", intake[key])
     put("intake_faulty_tallies_total", intake["counter_faults"])
-    for reason, count in intake["invalid_reasons"].items():
-        put("intake_invalid_total", count, reason=reason)
+    for reason in Refusal:
+        put("intake_invalid_total", intake["invalid_reasons"].get(reason, 0), reason=reason)
+    for rack in figures["racks"]:
+        put("rack_refused_messages_ratio", rack["refused"] / rack["judged"], rack=rack["rack"])
     put("intake_waiting", intake["waiting"])
     return want
 
