@@ -10,23 +10,30 @@ import aiohttp
 import msgspec
 
 from monitor.cli.display import Display
+from monitor.cli.remote import address, refusal, session, trouble
 from monitor.faces.state import State
 from monitor.faces.terminal import Link
 from monitor.service.backoff import delays_s
+from shared.errors import InputError, LifeboundError
 
 REDRAW_EVERY_S = 0.5
 _SILENCE_S = 15.0  # the service says something every few seconds; longer silence is a lost connection
+_REFUSED_S = 20.0  # a token file may be written anew; seldom enough to stay welcome
 _MAX_EVENT_BYTES = 64 * 1024 * 1024
 _decode = msgspec.json.Decoder(State).decode
 
 
 class Attached:
-    """The latest state of a service and how fresh it is."""
+    """The latest state of a service and how fresh it is.
+
+    ``refused`` says what is wrong with the token or the certificate it was given, while it was never let in.
+    """
 
     def __init__(self, url: str) -> None:
         self.url = url.rstrip("/")
         self.state: State | None = None
         self.trouble: str | None = "connecting"
+        self.refused: str | None = None
         self._heard_at = 0.0
 
     async def follow(self) -> None:
@@ -38,11 +45,15 @@ class Attached:
                     self.state, self.trouble, self._heard_at = state, None, _now()
                     delays = delays_s(most_s=5.0)
                 self.trouble = "the service has stopped"
-            except aiohttp.ClientConnectorError:
-                self.trouble = "no service answers"
+            except InputError as error:
+                self.trouble = str(error)
+                self.refused = self.trouble if self.state is None else None
+                await asyncio.sleep(_REFUSED_S)
             except (aiohttp.ClientError, TimeoutError, OSError) as error:
-                self.trouble = f"no answer ({error or type(error).__name__})"
-            except msgspec.MsgspecError:
+                self.trouble = trouble(self.url, error)
+            except LifeboundError as error:
+                self.trouble = str(error)
+            except (msgspec.MsgspecError, UnicodeDecodeError, RecursionError):
                 self.trouble = "not a lifebound service, or another version of it"
             await asyncio.sleep(next(delays))
 
@@ -65,11 +76,11 @@ class Attached:
     async def _events(self) -> AsyncIterator[State]:
         timeout = aiohttp.ClientTimeout(total=None, connect=5, sock_read=_SILENCE_S)
         async with (
-            aiohttp.ClientSession(timeout=timeout, read_bufsize=_MAX_EVENT_BYTES) as http,
-            http.get(f"{self.url}/v1/stream") as answer,
+            session(self.url, timeout, _MAX_EVENT_BYTES) as http,
+            http.get(address(self.url, "/v1/stream"), allow_redirects=False) as answer,
         ):
             if answer.status != 200:
-                raise aiohttp.ClientError(f"status {answer.status}")
+                raise refusal(self.url, answer.status, await answer.read())
             async for line in answer.content:
                 if line.startswith(b"data: "):
                     yield _decode(line[6:])

@@ -16,11 +16,14 @@ from shared.errors import InputError, UnavailableError
 
 
 def run(args: argparse.Namespace) -> int:
-    """Watch until interrupted."""
+    """Watch until interrupted, or until the service says that the token is not the right one."""
     url = args.url or _url_of(args.run) or f"http://{DEFAULT_HTTP}"
     check_url(url)
+    attached = Attached(url)
     with Display(plain=args.plain, ascii_only=args.ascii) as display:
-        asyncio.run(_watch(url, display))
+        asyncio.run(_watch(attached, display))
+    if attached.refused:
+        raise InputError(attached.refused)
     return 0
 
 
@@ -37,8 +40,8 @@ def _url_of(run_dir: str | None) -> str | None:
     return note.http
 
 
-async def _watch(url: str, display: Display) -> None:
+async def _watch(attached: Attached, display: Display) -> None:
     stop = asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
-    await show_until(Attached(url), display, stop.is_set)
+    await show_until(attached, display, lambda: stop.is_set() or attached.refused is not None)
