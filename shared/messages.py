@@ -1,13 +1,15 @@
 """Typed messages of the wire contract and their decoding.
 
-Decoding is strict: a missing or ill-typed field makes the message invalid, unknown fields are ignored. An
-integer written as a float (``1.0``), a negative counter, NaN and a number that no double holds are ill-typed.
-It works in bounded time and memory: the size is looked at before anything is parsed.
+Decoding is strict: a missing or ill-typed field makes the message invalid, and so does one of the contract's that
+stands twice (whichever counted, somebody else might take the other); unknown fields are ignored. An integer written
+as a float (``1.0``), a negative counter, NaN and a number that no double holds are ill-typed. It works in bounded time
+and memory: the size is looked at before anything is parsed.
 """
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+import json
+from typing import Annotated, Literal, TypeVar
 
 import msgspec
 from msgspec import Meta
@@ -92,6 +94,8 @@ TYPES: dict[Kind, type[Presence] | type[Tally] | type[ReadError] | type[Receipt]
     Kind.ERROR: ReadError,
     Kind.RECEIPT: Receipt,
 }
+_QUOTES: dict[type, int] = {Presence: 2 * (4 + 1), Tally: 2 * (9 + 1), ReadError: 2 * (11 + 3)}
+_M = TypeVar("_M", Presence, Tally, ReadError)
 _presence = msgspec.json.Decoder(Presence)
 _tally = msgspec.json.Decoder(Tally)
 _error = msgspec.json.Decoder(ReadError)
@@ -107,14 +111,16 @@ def decode(kind: Kind, payload: bytes | memoryview) -> Message:
     if len(payload) > MAX_PAYLOAD_BYTES:
         raise ContractError(Refusal.SIZE, f"payload of {len(payload)} bytes; at most {MAX_PAYLOAD_BYTES}")
     try:
-        str(payload, "utf-8")  # the JSON decoder skips unknown fields without looking at their encoding
+        text = str(
+            payload, "utf-8"
+        )  # the JSON decoder skips unknown fields without looking at their encoding
         match kind:
             case Kind.TALLY:
-                return _same_sockets(_tally.decode(payload))
+                return _same_sockets(_once(_tally.decode(payload), text))
             case Kind.ERROR:
-                return _same_width(_error.decode(payload))
+                return _same_width(_once(_error.decode(payload), text))
             case Kind.PRESENCE:
-                return _boards_when_online(_presence.decode(payload))
+                return _boards_when_online(_once(_presence.decode(payload), text))
             case Kind.RECEIPT:
                 raise ContractError(Refusal.TOPIC, "a receipt comes from the monitor, not from a rack")
     except msgspec.ValidationError as error:
@@ -138,6 +144,24 @@ def decode_receipt(payload: bytes) -> Receipt:
 def encode(message: Message | Receipt) -> bytes:
     """The message as compact UTF-8 JSON, fields in the order of the contract."""
     return _encoder.encode(message)
+
+
+def _once(message: _M, text: str) -> _M:
+    """The message, if no field of the contract stands twice in its ``text``; the decoder takes the last of them.
+
+    Each required field and each of their texts has two quotation marks: where there are no more, there is no more.
+    """
+    if text.count('"') > _QUOTES[type(message)]:
+        keys = [
+            key
+            for key, _ in json.loads(
+                text, object_pairs_hook=list, parse_int=str, parse_float=str, strict=False
+            )
+        ]
+        for name in type(message).__struct_fields__:
+            if keys.count(name) > 1:
+                raise ContractError(Refusal.FIELD, f"Object has field `{name}` more than once")
+    return message
 
 
 def _same_sockets(tally: Tally) -> Tally:

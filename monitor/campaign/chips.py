@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections import Counter
 
 from monitor.campaign.model import Chip, Problem
 from monitor.campaign.reader import TableReader, show
+from monitor.campaign.texts import csv_rows
 from shared.quantities import MAX_BOARD, MAX_SOCKETS
 from shared.topics import is_rack_name
 
 MAX_CHIPS = 100_000
+MAX_BLOCKS = 20_000
+_MOST_PROBLEMS = 1000  # nobody reads more, and a file of the wrong kind would give millions
 _LABEL = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._:/#-]{0,63}", re.ASCII)
 _NUMBERED = re.compile(r"\{n(?::0?([1-9][0-9]?))?\}")
 _RANGE = re.compile(r"([1-9][0-9]{0,3})(?:-([1-9][0-9]{0,3}))?", re.ASCII)
@@ -36,6 +37,8 @@ def chips_from_blocks(blocks: list[TableReader]) -> list[PlacedChip]:
     counts: Counter[str] = Counter()
     chips: list[PlacedChip] = []
     for t in blocks:
+        if len(chips) > MAX_CHIPS or len(t.problems) >= _MOST_PROBLEMS:
+            break
         before = len(t.problems)
         rack = t.text("rack", _RACK_ALLOWED, is_rack_name)
         board = t.integer("board", _BOARD_ALLOWED, lambda n: 1 <= n <= MAX_BOARD)
@@ -53,24 +56,18 @@ def chips_from_blocks(blocks: list[TableReader]) -> list[PlacedChip]:
 
 def chips_from_csv(name: str, text: str, problems: list[Problem]) -> list[PlacedChip]:
     """The chips of a CSV file with a header line; every wrong line is noted."""
-    rows = csv.reader(io.StringIO(text.removeprefix("\ufeff")), strict=True)
+    before = len(problems)
+    rows = csv_rows(name, text, problems)
     chips: list[PlacedChip] = []
-    try:
-        header = [cell.strip() for cell in next(rows, [])]
-        if not _header_ok(name, header, problems):
-            return []
-        for row in rows:
-            if row and len(chips) <= MAX_CHIPS:
-                chip = _csv_chip(
-                    f"{name} line {rows.line_num}",
-                    dict(zip(header, row, strict=False)),
-                    len(row) == len(header),
-                    problems,
-                )
-                if chip is not None:
-                    chips.append(chip)
-    except csv.Error as error:
-        problems.append(Problem(f"{name} line {rows.line_num}", str(error), "correct the quoting"))
+    header = [cell.strip() for cell in next(rows, ("", []))[1]]
+    if problems[before:] or not _header_ok(name, header, problems):
+        return []
+    for where, row in rows:
+        if len(problems) >= _MOST_PROBLEMS or len(chips) > MAX_CHIPS:
+            break
+        chip = _csv_chip(where, dict(zip(header, row, strict=False)), len(row) == len(header), problems)
+        if chip is not None:
+            chips.append(chip)
     return chips
 
 
@@ -79,6 +76,8 @@ def check_places(chips: list[PlacedChip], problems: list[Problem]) -> None:
     serials: dict[str, str] = {}
     places: dict[tuple[str, int, int], str] = {}
     for chip, where in chips:
+        if len(problems) >= _MOST_PROBLEMS:
+            break
         if chip.serial and chip.serial in serials:
             problems.append(
                 Problem(where, f"serial {chip.serial} stands twice", f"first in {serials[chip.serial]}")
@@ -110,6 +109,11 @@ def _sockets(t: TableReader) -> list[int]:
             t.complain("sockets", f"found {show(part.strip())}", allowed)
             break
         numbers.extend(range(first, last + 1))
+        if len(numbers) > MAX_SOCKETS:
+            t.complain(
+                "sockets", f"found {show(text)}", f"at most {MAX_SOCKETS} sockets of a board are supported"
+            )
+            return []
     return numbers
 
 

@@ -11,6 +11,7 @@ from monitor.claims import EaInterval, EaNormal, Energy, Mechanism
 _NAME = re.compile(r"[a-z0-9-]{1,64}", re.ASCII)
 _EA = "eV between -1 and 5 are needed"
 _NONE = Decimal(0)
+MAX_MECHANISMS = 32  # each is a row of accounts over all chips
 
 
 def read_mechanisms(root: TableReader) -> tuple[tuple[Mechanism, ...], tuple[Energy, ...]]:
@@ -18,7 +19,7 @@ def read_mechanisms(root: TableReader) -> tuple[tuple[Mechanism, ...], tuple[Ene
     names: set[str] = set()
     mechanisms: list[Mechanism] = []
     energies: list[Energy] = []
-    for t in root.tables("mechanism", "give [[mechanism]] tables"):
+    for t in root.tables("mechanism", "give [[mechanism]] tables", MAX_MECHANISMS):
         mechanism = _mechanism(t, names)
         mechanisms.append(mechanism)
         energies.append(_energy(t, mechanism.ea_ev))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import tomllib
 from collections.abc import Sequence
@@ -10,7 +11,7 @@ from pathlib import Path, PurePosixPath
 from typing import Literal, cast
 
 from monitor.campaign.acceleration import check_acceleration
-from monitor.campaign.chips import MAX_CHIPS, check_places, chips_from_blocks, chips_from_csv
+from monitor.campaign.chips import MAX_BLOCKS, MAX_CHIPS, check_places, chips_from_blocks, chips_from_csv
 from monitor.campaign.claims import read_claims, read_macro
 from monitor.campaign.doubts import check_energies, warnings
 from monitor.campaign.mechanisms import read_mechanisms
@@ -31,7 +32,14 @@ from shared.topics import is_prefix
 
 MAX_CAMPAIGN_BYTES = 1024 * 1024
 MAX_CHIPS_CSV_BYTES = 16 * 1024 * 1024
+MAX_TITLE = 200
+MAX_PROFILE_LINES = 1000
+MAX_READ_POINTS = 1000
+MAX_FILE_NAME = 255
+_TOLD = 100  # problems told one by one
 _ID = re.compile(r"[a-z0-9-]{1,64}", re.ASCII)
+# Reading a dotted key takes time with the square of its parts; no campaign has a table so deep.
+_DEEP_KEY = re.compile(r"""(?:\.[ \t]*+(?:"(?:[^"\\\n]|\\.)*+"|'[^'\n]*+'|[A-Za-z0-9_-]++)[ \t]*+){32}""")
 _POSITIVE = "a number above 0 is needed"
 MAX_INTERVAL_S = 744 * 3600  # two tallies further apart than this are a counter fault
 _INTERVAL = f"seconds above 0 and at most {MAX_INTERVAL_S} (744 h) are needed"
@@ -46,7 +54,9 @@ class CampaignError(InputError):
     def __init__(self, name: str, problems: list[Problem]) -> None:
         self.name = name
         self.problems = problems
-        lines = "\n".join(f"  {problem}" for problem in problems)
+        lines = "\n".join(f"  {problem}" for problem in problems[:_TOLD])
+        if len(problems) > _TOLD:
+            lines += f"\n  and {len(problems) - _TOLD} more"
         count = "1 problem" if len(problems) == 1 else f"{len(problems)} problems"
         super().__init__(f"{name}: {count}; correct it and try again\n{lines}")
 
@@ -61,10 +71,11 @@ def load(path: Path) -> Campaign:
 
 def _read_chips(folder: Path, chips_file: object, problems: list[Problem]) -> str | None:
     """The text of the chips file, if the campaign names one and it can be read."""
-    if not isinstance(chips_file, str) or not chips_file:
-        return None
+    if not isinstance(chips_file, str) or not _is_file_name(chips_file):
+        return None  # which is told where the key is read
     pure = PurePosixPath(chips_file)
-    if pure.is_absolute() or ".." in pure.parts or "\0" in chips_file:
+    inside = Path(os.path.realpath(folder / pure)).is_relative_to(os.path.realpath(folder))  # links followed
+    if pure.is_absolute() or ".." in pure.parts or not inside:
         problems.append(
             Problem("chips_file", "leads out of the campaign file's folder", "put the file beside it")
         )
@@ -79,6 +90,7 @@ def _read_chips(folder: Path, chips_file: object, problems: list[Problem]) -> st
 def parse(source: Source, found: Sequence[Problem] = ()) -> Campaign:
     """The campaign of ``source``. Raises CampaignError with every problem, those ``found`` before included."""
     problems = list(found)
+    _check_sizes(source)
     root = TableReader(_toml(source.name, source.toml), "", problems)
     head = root.child("campaign")
     stress = _stress(root.child("stress"))
@@ -94,14 +106,16 @@ def parse(source: Source, found: Sequence[Problem] = ()) -> Campaign:
     chips = _chips(root, source)
     campaign = Campaign(
         id=head.text("id", "use a to z, 0 to 9 and -, at most 64", lambda s: bool(_ID.fullmatch(s))),
-        title=head.text("title", "one printable line is needed", lambda s: s.isprintable(), default=""),
+        title=head.text(
+            "title", f"one printable line of at most {MAX_TITLE} characters is needed", _is_title, default=""
+        ),
         planned_hours=float(head.decimal("planned_hours", _POSITIVE, lambda x: x > 0)),
         read_points_h=tuple(
             float(x)
             for x in head.numbers(
                 "read_points_h",
-                "a list of rising hours above 0 is needed",
-                lambda xs: all(x > 0 for x in xs) and xs == sorted(set(xs)),
+                f"a list of at most {MAX_READ_POINTS} rising hours above 0 is needed",
+                lambda xs: len(xs) <= MAX_READ_POINTS and all(x > 0 for x in xs) and xs == sorted(set(xs)),
                 default=[],
             )
         ),
@@ -134,6 +148,26 @@ def parse(source: Source, found: Sequence[Problem] = ()) -> Campaign:
     return campaign
 
 
+def _check_sizes(source: Source) -> None:
+    """The texts may come from a file or a journal from elsewhere. Raises CampaignError."""
+    for name, text, most in (
+        ("TOML", source.toml, MAX_CAMPAIGN_BYTES),
+        ("chips_file", source.chips_csv or "", MAX_CHIPS_CSV_BYTES),
+    ):
+        if len(text) > most:
+            raise CampaignError(
+                source.name, [Problem(name, f"{len(text)} characters", f"at most {most} are read")]
+            )
+
+
+def _is_title(text: str) -> bool:
+    return len(text) <= MAX_TITLE and text.isprintable()
+
+
+def _is_file_name(text: str) -> bool:
+    return 0 < len(text) <= MAX_FILE_NAME and text.isprintable()
+
+
 def _are_confidences(xs: list[Decimal]) -> bool:
     """As doubles they must still differ; outside the range no bound says anything (and some overflow)."""
     apart = len({float(x) for x in xs}) == len(xs)
@@ -141,6 +175,8 @@ def _are_confidences(xs: list[Decimal]) -> bool:
 
 
 def _toml(name: str, text: str) -> dict[str, object]:
+    if _DEEP_KEY.search(text):
+        raise CampaignError(name, [Problem("TOML", "a key of very many parts", "tables are one level deep")])
     try:
         return tomllib.loads(text, parse_float=Decimal)
     except tomllib.TOMLDecodeError as error:
@@ -221,7 +257,7 @@ def _use(t: TableReader, stress: Stress) -> Use:
     supply_v = t.decimal("supply_v", _POSITIVE, lambda x: x > 0)
     lines: list[UseCondition] = []
     shares, shares_sound = Decimal(0), True
-    for line in t.tables("profile", "give [[use.profile]] tables"):
+    for line in t.tables("profile", "give [[use.profile]] tables", MAX_PROFILE_LINES):
         share = line.decimal("share", "a share above 0 and at most 1 is needed", lambda x: 0 < x <= 1)
         shares += share
         shares_sound &= line.sound("share")
@@ -289,8 +325,10 @@ def _prefix(t: TableReader) -> str:
 
 def _chips(root: TableReader, source: Source) -> tuple[Chip, ...]:
     before = len(root.problems)
-    blocks = root.tables("chips", "give [[chips]] tables, or chips_file")
-    chips_file = root.text("chips_file", "the name of a CSV file is needed", bool, default="")
+    blocks = root.tables("chips", "give [[chips]] tables, or chips_file", MAX_BLOCKS)
+    chips_file = root.text(
+        "chips_file", "the name of a CSV file beside it is needed", _is_file_name, default=""
+    )
     if blocks and chips_file:
         root.complain("chips_file", "given together with [[chips]]", "give one of the two")
     if chips_file and source.chips_csv is not None:
@@ -301,6 +339,6 @@ def _chips(root: TableReader, source: Source) -> tuple[Chip, ...]:
     if not chips and not unread and len(root.problems) == before:
         root.complain("chips", "no chip is named", "give [[chips]] tables, or chips_file")
     if len(chips) > MAX_CHIPS:
-        root.complain("chips", f"{len(chips)} chips", f"at most {MAX_CHIPS} are supported")
+        root.complain("chips", f"more than {MAX_CHIPS} chips", f"at most {MAX_CHIPS} are supported")
     check_places(chips, root.problems)
     return tuple(chip for chip, _ in chips)

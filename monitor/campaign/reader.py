@@ -14,6 +14,7 @@ _MISSING = object()
 _MOST_EXPONENT = 40
 _MOST_DIGITS = 100
 _MOST_BITS = 256
+_MOST_UNKNOWN = 20  # keys told one by one; whoever has more has another kind of file
 
 
 def show(value: Any) -> str:
@@ -151,11 +152,14 @@ class TableReader:
             return default
         return found
 
-    def tables(self, key: str, allowed: str) -> list[TableReader]:
-        """An array of tables, each with its own reader; counted from 1 in messages."""
+    def tables(self, key: str, allowed: str, most: int) -> list[TableReader]:
+        """An array of at most ``most`` tables, each with its own reader; counted from 1 in messages."""
         value = self.raw(key, [], allowed)
         if not isinstance(value, list):
             self.complain(key, f"found {show(value)}", allowed)
+            return []
+        if len(value) > most:
+            self.complain(key, f"{len(value)} tables", f"at most {most} are supported")
             return []
         return [TableReader(item, f"{self.path(key)}[{i}]", self.problems) for i, item in enumerate(value, 1)]
 
@@ -165,15 +169,17 @@ class TableReader:
 
     def finish(self) -> None:
         """Note every key that nobody asked for."""
-        for key in self.table:
-            if key not in self._asked:
-                near = difflib.get_close_matches(key, self._asked, n=1)
-                hint = (
-                    f'did you mean "{near[0]}"?'
-                    if near
-                    else "known keys: " + ", ".join(dict.fromkeys(self._asked))
-                )
-                self.complain(show(key).strip('"'), "unknown key", hint)
+        unknown = [key for key in self.table if key not in self._asked]
+        for key in unknown[:_MOST_UNKNOWN]:
+            near = difflib.get_close_matches(key[:100], self._asked, n=1)
+            hint = (
+                f'did you mean "{near[0]}"?'
+                if near
+                else "known keys: " + ", ".join(dict.fromkeys(self._asked))
+            )
+            self.complain(show(key).strip('"'), "unknown key", hint)
+        if len(unknown) > _MOST_UNKNOWN:
+            self.complain("", f"{len(unknown) - _MOST_UNKNOWN} more unknown keys", "correct these first")
 
 
 def as_decimal(value: Any) -> Decimal | None:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import re
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
@@ -14,6 +12,7 @@ from functools import lru_cache
 from monitor.campaign.chips import is_label
 from monitor.campaign.model import Problem
 from monitor.campaign.reader import as_decimal, show
+from monitor.campaign.texts import csv_rows
 
 MAX_READINGS = 200_000
 MAX_READPOINTS_BYTES = 32 * 1024 * 1024
@@ -86,31 +85,25 @@ def read_points_from_csv(name: str, text: str, serials: Collection[str]) -> Read
     problems: list[Problem] = []
     readings: list[Reading] = []
     check = _Consistency(problems)
-    lines = csv.reader(io.StringIO(text.removeprefix("\ufeff")), strict=True)
+    lines = csv_rows(name, text, problems)
     known = frozenset(serials)
     rows = 0
-    try:
-        header = [cell.strip() for cell in next(lines, [])]
-        if not _header_ok(name, header, problems):
-            return ReadPoints((), tuple(problems), ())
-        for cells in lines:
-            if not cells:
-                continue
-            rows += 1
-            where = f"{name} line {lines.line_num}"
-            if rows > MAX_READINGS:
-                allowed = f"at most {MAX_READINGS} are supported"
-                problems.append(Problem(where, f"more than {MAX_READINGS} rows", allowed))
-                break
-            if len(problems) >= _MOST_PROBLEMS:
-                allowed = f"correct these {len(problems)} problems first"
-                problems.append(Problem(where, "reading stopped before this line", allowed))
-                break
-            reading = _reading(where, header, cells, known, problems)
-            if reading is not None and check.passes(where, reading):
-                readings.append(reading)
-    except csv.Error as error:
-        problems.append(Problem(f"{name} line {lines.line_num}", str(error), "correct the quoting"))
+    header = [cell.strip() for cell in next(lines, ("", []))[1]]
+    if problems or not _header_ok(name, header, problems):
+        return ReadPoints((), tuple(problems), ())
+    for where, cells in lines:
+        rows += 1
+        if rows > MAX_READINGS:
+            allowed = f"at most {MAX_READINGS} are supported"
+            problems.append(Problem(where, f"more than {MAX_READINGS} rows", allowed))
+            break
+        if len(problems) >= _MOST_PROBLEMS:
+            allowed = f"correct these {len(problems)} problems first"
+            problems.append(Problem(where, "reading stopped before this line", allowed))
+            break
+        reading = _reading(where, header, cells, known, problems)
+        if reading is not None and check.passes(where, reading):
+            readings.append(reading)
     if not rows and not problems:
         problems.append(Problem(name, "no measurement", "one row for each chip, read point and parameter"))
     return ReadPoints(tuple(readings), tuple(problems), _untimed(name, readings))

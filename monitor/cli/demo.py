@@ -28,6 +28,7 @@ from monitor.figures import Figures
 from monitor.journal import FILE_NAME
 from monitor.service.rundir import ServiceNote, read_note
 from shared.errors import InputError, UnavailableError
+from shared.shown import escape
 from simulator.truth import Truth
 
 CAMPAIGN = "tern-a1-demo.toml"
@@ -47,7 +48,7 @@ def run(args: argparse.Namespace) -> int:
     figures = figures_of_directory(folder)
     print_figures(figures, as_json=args.json)
     out = sys.stderr if args.json else sys.stdout
-    print(f"\nRun directory: {folder}", file=out)
+    print(f"\nRun directory: {escape(str(folder))}", file=out)
     if not ended:
         print("Stopped before the end; these are the figures up to then.", file=out)
         return 130

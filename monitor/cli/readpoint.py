@@ -25,8 +25,8 @@ from monitor.figures.document import ParameterFigures
 from monitor.journal import SqliteJournal
 from monitor.ledger import Ledger
 from monitor.service.account import Account, restore
+from monitor.service.clock import wall_ms
 from monitor.service.rundir import read_snapshot
-from monitor.service.service import wall_ms
 from shared.entries import Measured, Readout, ReadPointFile
 from shared.errors import InputError
 from shared.quantities import MS_PER_H

@@ -380,10 +380,29 @@ def test_unknown_fields_are_ignored(kind: Kind, text: str) -> None:
     assert decode(kind, spell(GOOD[kind], unknown=text)) == decode(kind, spell(GOOD[kind]))
 
 
-def test_of_duplicate_keys_the_last_stands() -> None:
-    """RFC 8259 section 4 leaves it open; Python's own JSON library keeps the last too."""
-    payload = spell(TALLY)[:-1] + b',"seq":8}'
-    assert decode(Kind.TALLY, payload).seq == json.loads(payload)["seq"] == 8
+@pytest.mark.parametrize(("kind", "name"), REQUIRED)
+@pytest.mark.parametrize("spelt", ["plain", "escaped", "first"])
+def test_a_field_that_stands_twice_is_refused(kind: Kind, name: str, spelt: str) -> None:
+    """RFC 8259 section 4 leaves open which one counts: two readers of one message must not differ."""
+    key = "".join(f"\\u{ord(char):04x}" for char in name) if spelt == "escaped" else name
+    member = f'"{key}":{GOOD[kind][name]}'.encode()
+    good = spell(GOOD[kind])
+    twice = b"{" + member + b"," + good[1:] if spelt == "first" else good[:-1] + b"," + member + b"}"
+    assert json.loads(twice) == json.loads(good)
+    assert refusal(kind, twice) is Refusal.FIELD
+
+
+@pytest.mark.parametrize("kind", FROM_A_RACK)
+def test_what_the_contract_does_not_name_may_stand_twice_and_may_hold_its_names(kind: Kind) -> None:
+    strange = b',"x":1,"x":' + b"9" * 5000 + b',"y":{"boot":1,"boot":2},"z":"\x01 \\"seq\\":1","w":[{"v":2}]}'
+    assert decode(kind, spell(GOOD[kind])[:-1] + strange.replace(b"\x01", b"\\u0001")) == decode(
+        kind, spell(GOOD[kind])
+    )
+
+
+def test_a_boot_may_be_called_like_a_field() -> None:
+    boot = '"boot\\",\\"boot"'
+    assert decode(Kind.TALLY, spell(TALLY, boot=boot)).boot == 'boot","boot'
 
 
 @pytest.mark.parametrize("ill", [b'{"seq":-1,' + spell(TALLY)[1:], spell(TALLY)[:-1] + b',"seq":-1}'])
