@@ -68,6 +68,10 @@ class MemoryJournal:
         """Number of the last batch there is."""
         return len(self._batches)
 
+    async def holds(self, head: Head) -> bool:
+        """Whether the batch that ``head`` names is there, with the hash it names."""
+        return head.number < len(self._hashes) and self._hashes[head.number].hex() == head.digest
+
     async def has_news(self) -> bool:
         """Whether entries were added from outside since the last look."""
         return self._looked < await self.last()

@@ -122,6 +122,10 @@ class Journal(Protocol):
         """Number of the last batch there is, looked at or not (0: none)."""
         ...
 
+    async def holds(self, head: Head) -> bool:
+        """Whether the batch that ``head`` names is there, with the hash it names."""
+        ...
+
     async def has_news(self) -> bool:
         """Whether somebody else has added entries since this journal last looked."""
         ...

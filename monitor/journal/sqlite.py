@@ -184,6 +184,13 @@ class SqliteJournal:
         rows = await self._read("SELECT coalesce(max(id), 0) FROM batch")
         return int(rows[0][0])
 
+    async def holds(self, head: Head) -> bool:
+        """Whether the batch that ``head`` names is there, with the hash it names."""
+        if head.number == 0:
+            return head.digest == self._genesis.hex()
+        rows = await self._read("SELECT hash FROM batch WHERE id = ?", (head.number,))
+        return bool(rows) and rows[0][0] == bytes.fromhex(head.digest)
+
     async def has_news(self) -> bool:
         """Whether somebody else has added entries since the last look."""
         return self._place.number < await self.last()

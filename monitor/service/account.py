@@ -13,7 +13,7 @@ import msgspec
 from monitor.campaign import Campaign, parse
 from monitor.figures import Ages, Figures, build
 from monitor.intake.session import Judgement, Session, Verdict
-from monitor.journal import Journal
+from monitor.journal import Head, Journal
 from monitor.journal.exchange import Line
 from monitor.ledger import Ledger, freeze, thaw
 from shared.entries import Disposed, Disposition, Entered, Entry, Measured, ReadPointFile, Refused
@@ -80,8 +80,9 @@ async def restore(campaign: Campaign, journal: Journal, snapshot: bytes | None =
     if campaign.source != journal.run.source:
         account.session.recorded_prefix = parse(journal.run.source).prefix
     elif snapshot is not None:
-        taken_up = _from_snapshot(campaign, journal.run.id, snapshot, await journal.last())
-        account, after = taken_up or (account, after)
+        taken_up = _from_snapshot(campaign, journal.run.id, snapshot)
+        if taken_up is not None and await journal.holds(taken_up[1]):
+            account, after = taken_up[0], taken_up[1].number
     account.recorded_sha256 = journal.run.source.sha256
     async for batch in journal.batches(after):
         for entry in batch:
@@ -92,7 +93,7 @@ async def restore(campaign: Campaign, journal: Journal, snapshot: bytes | None =
 
 class _Snapshot(msgspec.Struct):
     run: str
-    position: int
+    head: str  # of the journal, as ``Head`` writes it
     ledger: bytes
     identities: bytes
     racks: dict[str, str]  # how their messages fared, as far as the journal's entries tell it
@@ -103,7 +104,7 @@ def snapshot_of(account: Account, journal: Journal) -> bytes:
     body = msgspec.msgpack.encode(
         _Snapshot(
             journal.run.id,
-            journal.position,
+            str(journal.head),
             freeze(account.ledger),
             account.session.identities.freeze(),
             account.session.refused.racks,
@@ -112,8 +113,8 @@ def snapshot_of(account: Account, journal: Journal) -> bytes:
     return _checksum(body) + body
 
 
-def _from_snapshot(campaign: Campaign, run: str, data: bytes, last: int) -> tuple[Account, int] | None:
-    """The account of a snapshot and the position it stands at; None when it is of no use to this run."""
+def _from_snapshot(campaign: Campaign, run: str, data: bytes) -> tuple[Account, Head] | None:
+    """The account of a snapshot and the head of the journal it stands at; None when it is of no use to this run."""
     checksum, body = data[:_CHECKSUM_BYTES], data[_CHECKSUM_BYTES:]
     if _checksum(body) != checksum:
         return None
@@ -121,14 +122,15 @@ def _from_snapshot(campaign: Campaign, run: str, data: bytes, last: int) -> tupl
     try:
         snapshot = msgspec.msgpack.decode(body, type=_Snapshot)
         account.session.identities.thaw(snapshot.identities)
+        head = Head.parse(snapshot.head)
     except (msgspec.MsgspecError, ValueError):
         return None
     ledger = thaw(campaign, snapshot.ledger)
-    if ledger is None or snapshot.run != run or snapshot.position > last:
+    if ledger is None or snapshot.run != run:
         return None
     account.ledger = ledger
     account.session.refused.racks = snapshot.racks
-    return account, snapshot.position
+    return account, head
 
 
 def _checksum(body: bytes) -> bytes:

@@ -160,6 +160,18 @@ class JournalSuite:
             assert [numbers(batch) async for batch in journal.batches()] == [[1]], "it is passed over"
             assert journal.position == 3
 
+    async def test_a_head_is_held_until_something_before_it_is_another(self) -> None:
+        async with self.bench() as bench:
+            journal = bench.journal
+            heads = [journal.head]
+            for n in range(3):
+                await journal.append([entry(n)])
+                heads.append(journal.head)
+            assert [await journal.holds(head) for head in heads] == [True] * 4
+            beyond = Head(4, heads[3].digest)
+            assert [await journal.holds(Head(n, heads[n - 1].digest)) for n in (1, 2, 3)] == [False] * 3
+            assert not await journal.holds(beyond)
+
     async def test_the_head_tells_every_journal_from_any_other(self) -> None:
         """Against a chain reckoned here, from the rows that both journals must agree on."""
         async with self.bench() as bench:

@@ -149,6 +149,20 @@ def test_a_snapshot_of_another_run_or_beyond_the_journal_is_left_alone() -> None
         assert account.ledger.accepted == 0
 
 
+def test_a_snapshot_of_a_record_that_is_another_now_is_left_alone() -> None:
+    """Of the same run and as long, but with another beginning: the chain has another hash at its place."""
+    campaign = campaign_of(SMALL)
+
+    async def work() -> tuple[Account, Account]:
+        entries = accepted(campaign, tallies(6))
+        _, snapshot = await recorded(campaign, [[e] for e in entries[:5]], 5)
+        journal, _ = await recorded(campaign, [[e] for e in [*entries[1:5], entries[5]]], 0)
+        return await restore(campaign, journal, snapshot), await restore(campaign, journal)
+
+    with_snapshot, without = asyncio.run(work())
+    assert to_json(with_snapshot.figures()) == to_json(without.figures())
+
+
 def test_another_campaign_or_another_version_of_the_fold_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
     ledger = fold(SMALL, tallies(3)).ledger
     data = freeze(ledger)

@@ -184,8 +184,8 @@ MUTATIONS: tuple[Mutation, ...] = (
         "a snapshot ahead",
         "after a restart the batch behind the snapshot is never folded",
         _ACCOUNT,
-        "journal.position,\n            freeze",
-        "journal.position + 1,\n            freeze",
+        "taken_up[0], taken_up[1].number",
+        "taken_up[0], taken_up[1].number + 1",
         ("tests/ledger/test_snapshot.py",),
     ),
     Mutation(
