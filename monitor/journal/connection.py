@@ -2,6 +2,10 @@
 
 After an error that may have broken the connection the next work opens a new one, and so does a file that is no
 longer the one which was opened: without that, a service would go on writing into a file that has been taken away.
+
+What a new connection finds in the log need not be on the disk: the process before it may have been killed between
+the write and the sync, or the sync may have failed, after which the system takes the pages for written. So before a
+connection is written to, all of the log is copied into the file and that is synced (:meth:`Connection.secure`).
 """
 
 from __future__ import annotations
@@ -18,7 +22,7 @@ from urllib.parse import quote
 import aiosqlite
 
 from monitor.journal.protocol import JournalError
-from monitor.journal.trouble import may_break_the_connection, passes_by_itself, trouble
+from monitor.journal.trouble import locked, may_break_the_connection, passes_by_itself, trouble
 
 T = TypeVar("T")
 PRAGMAS = ("journal_mode=WAL", "synchronous=FULL", "foreign_keys=ON", "journal_size_limit=67108864")
@@ -39,6 +43,9 @@ class Connection:
         self._file = _identity(path)
         self._broken = False  # the next work opens a new one
         self._failed = False  # the last work
+        self._secure = only_readable(
+            path
+        )  # what is there is on the disk; nothing comes to one that nobody writes
 
     @classmethod
     async def open(cls, path: Path) -> Self:
@@ -76,12 +83,26 @@ class Connection:
         """
         try:
             await self._make_ready()
+            if write:
+                await self._make_secure()
             result = await (self._in_transaction(work) if write else work())
         except sqlite3.Error as error:
             self._take_note(error)
             raise trouble(self.path, error) from error
         self._failed = False
         return result
+
+    async def secure(self) -> None:
+        """Make sure that everything which can be read here is on the disk. Raises JournalError."""
+        await self.run(self._make_secure, write=False)
+
+    async def _make_secure(self) -> None:
+        if self._secure:
+            return
+        [(busy, *_)] = await self.select("PRAGMA wal_checkpoint(TRUNCATE)")
+        if busy:
+            raise locked(self.path)
+        self._secure = True
 
     async def _in_transaction(self, work: Callable[[], Awaitable[T]]) -> T:
         await self.execute("BEGIN IMMEDIATE")
@@ -119,6 +140,7 @@ class Connection:
     async def _renew(self) -> None:
         self._broken = True
         await self.close()
+        self._secure = only_readable(self.path)
         self._db, self._file = await _connect(self.path), _identity(self.path)
         if self.check is not None:
             await self.check(self)

@@ -41,6 +41,9 @@ class MemoryJournal:
         """The last batch that was looked at, with its hash."""
         return Head(self._looked, self._hashes[self._looked].hex())
 
+    async def secure(self) -> None:
+        """Nothing is on any disk."""
+
     async def batches(self, after: int = 0) -> AsyncIterator[list[Entry]]:
         """The entries of the batches after ``after``, a batch at a time."""
         self._looked = after

@@ -99,6 +99,13 @@ class Journal(Protocol):
         """The last batch that was looked at, with its hash."""
         ...
 
+    async def secure(self) -> None:
+        """Make sure that everything which can be read is on the disk: call it before others are told what there is.
+
+        A process that was killed may have left a commit that was written and not synced. Raises JournalError.
+        """
+        ...
+
     def batches(self, after: int = 0) -> AsyncIterator[list[Entry]]:
         """The entries of the batches after ``after``, a batch at a time, in order; appends go on from there.
 

@@ -139,6 +139,15 @@ class SqliteJournal:
         """The last batch that was looked at, with its hash."""
         return Head(self._place.number, self._place.digest.hex())
 
+    async def secure(self) -> None:
+        """Make sure that everything which can be read is on the disk. Raises JournalError."""
+
+        async def whole() -> None:
+            async with self._lock:
+                await self._db.secure()
+
+        await finished(whole())
+
     async def batches(self, after: int = 0) -> AsyncIterator[list[Entry]]:
         """The entries of the batches after ``after``, a batch at a time. Raises JournalError."""
         await self._alone(lambda: self._go_to(after), write=False)

@@ -35,6 +35,11 @@ def trouble(path: Path, error: sqlite3.Error) -> JournalError:
     return JournalError(f"{path}: {says.format(_named(error), path.parent)}")
 
 
+def locked(path: Path) -> JournalError:
+    """The error for a journal that another process holds, where SQLite says so without one."""
+    return JournalError(f"{path}: {_SAYS[sqlite3.SQLITE_BUSY].format('database is locked')}")
+
+
 def primary_code(error: sqlite3.Error) -> int:
     """SQLite's code for a class of errors; 1, the unspecific one, where it gives none."""
     return (getattr(error, "sqlite_errorcode", None) or sqlite3.SQLITE_ERROR) & 0xFF

@@ -105,8 +105,13 @@ class Recorder:
             await self._undisturbed(self._look_for_news())
 
     async def snapshot(self) -> bytes:
-        """The account and the journal's position, at one instant between two commits."""
+        """The account and the journal's position, at one instant between two commits.
+
+        Raises StoppedError once a batch was judged and given up: its messages would be taken for duplicates.
+        """
         async with self._lock:
+            if self._fault is not None:
+                raise StoppedError from self._fault
             return snapshot_of(self.account, self.journal)
 
     async def close(self, within_s: float) -> None:
@@ -154,9 +159,7 @@ class Recorder:
             await self._commit(entries)
             for entry, error in left_out:  # now that the count of it is on disk too
                 self.account.ledger.leave_out(entry.topic.rack, entry.topic.board, error)
-        except StoppedError:
-            raise
-        except BaseException as error:
+        except BaseException as error:  # StoppedError too: what was judged is remembered, and is not on disk
             self._fault = error
             raise
         finally:

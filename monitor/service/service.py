@@ -185,6 +185,8 @@ class Service:
             else:
                 await asyncio.to_thread(self.keep_snapshot, data)
             self._kept = version
+        except StoppedError:  # the one before stays
+            log.warning("no snapshot is kept: a batch was given up")
         except (OSError, OverflowError) as error:  # tried again
             log.warning("snapshot cannot be kept", extra={"detail": str(error)})
 
@@ -417,6 +419,7 @@ async def make_service(
 
     ``steady`` is the clock that cannot be set; ``send`` takes the place of the webhook; ``rng`` draws the pauses.
     """
+    await journal.secure()  # receipts will speak of what is restored
     account = await restore(campaign, journal, snapshot)
     return Service(
         journal=journal,
