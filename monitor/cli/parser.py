@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from typing import NoReturn
 
+from shared.shown import escape
 from shared.version import software
 
 DEFAULT_HTTP = "127.0.0.1:8417"
@@ -18,7 +19,7 @@ class Parser(argparse.ArgumentParser):
     """Says what is wrong in one sentence, on standard error, with exit code 2."""
 
     def error(self, message: str) -> NoReturn:
-        self.exit(2, f"{self.prog}: {message}; see '{self.prog} --help'\n")
+        self.exit(2, f"{self.prog}: {escape(message)}; see '{self.prog} --help'\n")
 
 
 def make_parser() -> Parser:
@@ -40,6 +41,7 @@ def make_parser() -> Parser:
     _figures(commands)
     _disposition(commands)
     _readpoint(commands)
+    _token(commands)
     _export(commands)
     _replay(commands)
     _simulate(commands)
@@ -78,11 +80,18 @@ def _check(commands: Commands[Parser]) -> None:
     p = _command(
         commands,
         "check",
-        "check a campaign file and say what it could claim",
+        "check a campaign file and say what it could claim, or a recorded run and say whether it is sound",
         "lifebound check campaign.toml",
     )
-    p.add_argument("campaign", metavar="CAMPAIGN", help="campaign file (TOML)")
-    p.add_argument("--json", action="store_true", help="the summary as JSON")
+    p.add_argument(
+        "path",
+        metavar="CAMPAIGN|RUN",
+        help="campaign file (TOML); run directory, or an exported .jsonl or .jsonl.zst",
+    )
+    p.add_argument(
+        "--head", metavar="N:HEX", help="of a run: a head printed earlier, which must still be in its chain"
+    )
+    p.add_argument("--json", action="store_true", help="print what was found as JSON")
 
 
 def _plan(commands: Commands[Parser]) -> None:
@@ -135,13 +144,28 @@ def _serve(commands: Commands[Parser]) -> None:
         default="mqtt://127.0.0.1:1883",
         help="mqtt://HOST[:PORT], mqtts://HOST[:PORT] or embedded[:PORT]; user name and password come from "
         "LIFEBOUND_MQTT_USERNAME and LIFEBOUND_MQTT_PASSWORD (or LIFEBOUND_MQTT_PASSWORD_FILE), the authority's "
-        "certificate from LIFEBOUND_MQTT_CA_FILE (mqtt://127.0.0.1:1883)",
+        "certificate from LIFEBOUND_MQTT_CA_FILE, a client certificate from LIFEBOUND_MQTT_CERT_FILE and "
+        "LIFEBOUND_MQTT_KEY_FILE, the password of its key from LIFEBOUND_MQTT_KEY_PASSWORD_FILE "
+        "(mqtt://127.0.0.1:1883)",
     )
     p.add_argument("--run", metavar="DIR", help="run directory (runs/ and the campaign's id)")
     p.add_argument(
-        "--http", metavar="HOST:PORT", default=DEFAULT_HTTP, help=f"where to serve ({DEFAULT_HTTP})"
+        "--http",
+        metavar="HOST:PORT",
+        default=DEFAULT_HTTP,
+        help=f"where to serve ({DEFAULT_HTTP}); beyond loopback only with a certificate or behind a proxy, and with a "
+        "token",
     )
-    p.add_argument("--webhook", metavar="URL", help="send alerts there as JSON (or LIFEBOUND_WEBHOOK)")
+    p.add_argument("--http-cert", metavar="FILE", help="serve by TLS: certificate chain (PEM)")
+    p.add_argument("--http-key", metavar="FILE", help="serve by TLS: private key of the certificate (PEM)")
+    p.add_argument(
+        "--behind-proxy", action="store_true", help="a TLS proxy stands in front: reads need the token too"
+    )
+    p.add_argument(
+        "--webhook",
+        metavar="URL",
+        help="send alerts there as JSON; a URL with a secret in it: LIFEBOUND_WEBHOOK or LIFEBOUND_WEBHOOK_FILE",
+    )
 
 
 def _watch(commands: Commands[Parser]) -> None:
@@ -158,6 +182,9 @@ def _figures(commands: Commands[Parser]) -> None:
         commands, "figures", "the figures as they stand now", "lifebound figures --run runs/tern-a1 --json"
     )
     _source(p, required=True)
+    p.add_argument(
+        "--intake", action="store_true", help="what came in: every count, and the latest message of each kind"
+    )
     p.add_argument("--json", action="store_true", help="the figures document as JSON")
 
 
@@ -169,7 +196,7 @@ def _disposition(commands: Commands[Parser]) -> None:
         'lifebound disposition --run runs/tern-a1 --serial A-007 --class not-relevant --who "R. Tern" '
         '--why "contact of socket 7 lost, see lab note 12"',
     )
-    p.add_argument("--run", metavar="DIR", required=True, help="run directory")
+    _source(p, required=True)
     p.add_argument("--serial", required=True, action="append", help="serial of a failed chip; repeatable")
     p.add_argument(
         "--class", dest="cls", required=True, choices=["relevant", "not-relevant"], help="the judgement"
@@ -199,6 +226,17 @@ def _readpoint(commands: Commands[Parser]) -> None:
     p.add_argument("--who", help="who enters it")
     p.add_argument("--check", action="store_true", help="check and show the file, enter nothing")
     p.add_argument("--json", action="store_true", help="print the drift as JSON")
+
+
+def _token(commands: Commands[Parser]) -> None:
+    p = _command(
+        commands,
+        "token",
+        "make the token of a run, which HTTP asks for beyond loopback and for every write",
+        "lifebound token --run runs/tern-a1",
+    )
+    p.add_argument("--run", metavar="DIR", required=True, help="run directory, made if it is not there")
+    p.add_argument("--revoke", action="store_true", help="take the token away instead; a new one does so too")
 
 
 def _export(commands: Commands[Parser]) -> None:
@@ -236,7 +274,9 @@ def _simulate(commands: Commands[Parser]) -> None:
     )
     p.add_argument("campaign", metavar="CAMPAIGN", help="campaign file (TOML)")
     where = p.add_mutually_exclusive_group(required=True)
-    where.add_argument("--broker", metavar="URL", help="publish to this broker")
+    where.add_argument(
+        "--broker", metavar="URL", help="publish to this broker; users and certificates as with serve"
+    )
     where.add_argument(
         "--out", metavar="FILE", help="write an exported run (.jsonl, .jsonl.zst) without waiting"
     )
@@ -262,7 +302,13 @@ def _simulate(commands: Commands[Parser]) -> None:
 def _source(p: Parser, *, required: bool) -> None:
     group = p.add_mutually_exclusive_group(required=required)
     group.add_argument("--run", metavar="DIR", help="run directory")
-    group.add_argument("--url", metavar="HTTP", help=f"running service (http://{DEFAULT_HTTP})")
+    group.add_argument(
+        "--url",
+        metavar="HTTP",
+        help=f"running service (http://{DEFAULT_HTTP}); its token comes "
+        "from LIFEBOUND_HTTP_TOKEN_FILE or LIFEBOUND_HTTP_TOKEN, for https:// the authority's certificate from "
+        "LIFEBOUND_HTTP_CA_FILE",
+    )
 
 
 def positive(text: str) -> float:
