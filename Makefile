@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: demo test docs calibration lint format lock clean
+.PHONY: demo test soak docs calibration absence mutants lint format lock clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/run.stamp
@@ -13,12 +13,28 @@ demo: $(VENV)/run.stamp
 test: lint
 	$(BIN)/python -m pytest
 
+# Nothing lost, nothing invented: seeded simulations of the whole pipeline, then rounds for real with mosquitto, kills,
+# cut connections and a failing disk; each ends in its table of faults. Needs mosquitto and gcc.
+SEEDS := 2000
+ROUNDS := 50
+soak: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.simulation --seeds $(SEEDS)
+	$(BIN)/python -m tests.soak --rounds $(ROUNDS)
+
 # The page of published values, written from the checks themselves.
 docs: $(VENV)/dev.stamp
 	$(BIN)/python -m tests.published.table
 
 calibration: $(VENV)/dev.stamp
 	$(BIN)/python -m benchmarks.calibration
+
+# How long an absence of the monitor the shipped broker configuration covers; writes config/mosquitto/README.md.
+absence: $(VENV)/dev.stamp
+	$(BIN)/python -m benchmarks.absence
+
+# Break the account in small ways, each in a copy of the tree, and see that the tests notice (some minutes).
+mutants: $(VENV)/dev.stamp
+	$(BIN)/python -m tests.mutations
 
 lint: $(VENV)/dev.stamp
 	$(BIN)/ruff check .
