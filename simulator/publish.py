@@ -3,6 +3,13 @@
 The rack's stream of events drives its connection: an offline presence in it breaks the connection without a
 goodbye (reboot, network outage), an online one makes it again. What falls into an outage stands behind it in the
 stream, so the backlog follows by itself.
+
+A broker takes messages also when nobody will get them: it may have lost the monitor's session, and the monitor may
+come back in the middle of a backlog, hear only its later part, and give the rest up. So a rack that connects sends
+only the oldest message of each stream, again and again, until a receipt that is not a retained one shows that the
+monitor is there; then all the rest follows, oldest first. Not at once: a broker may drop what it has no room for, and
+the monitor gives up a message that is missing when 16 others wait behind it. So a stream is never further ahead of its
+receipt than the monitor waits. (A rack that is played too fast for that sends all of it.)
 """
 
 from __future__ import annotations
@@ -13,16 +20,16 @@ import logging
 import socket
 import ssl
 import time
-from collections.abc import Callable, Coroutine
+from collections.abc import Awaitable, Callable, Coroutine
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, Protocol
 
 import aiomqtt
 from msgspec import structs
 
 from shared.errors import ContractError, InputError, UnavailableError
 from shared.messages import Presence, ReadError, Tally, decode_receipt, encode
-from shared.quantities import RECEIPT_BOOTS, RESEND_AFTER_S
+from shared.quantities import RECEIPT_BOOTS, RECEIPT_EVERY_S, RESEND_AFTER_S
 from shared.topics import Kind, Topic, format_topic
 from simulator.faults import Event
 from simulator.scenario import Options, Rack, Scenario, Setup, payload
@@ -32,6 +39,9 @@ from simulator.truth import Delivery, Truth
 log = logging.getLogger(__name__)
 
 GOODBYE_S = 0.25  # for each step of a clean stop, which is to be done within a second
+AHEAD = (
+    15  # messages of a stream beyond its receipt: the monitor gives up what is missing when 16 wait behind it
+)
 BACKOFF_S = (0.1, 10.0)  # first and longest wait before another attempt to connect
 _PROTOCOLS = {"3.1.1": aiomqtt.ProtocolVersion.V311, "5": aiomqtt.ProtocolVersion.V5}
 
@@ -62,6 +72,65 @@ class Delivering:
     window: int = 20
     give_up_s: float | None = None
 
+    def ahead(self, report_interval_s: float) -> int | None:
+        """How many messages of a stream of a backlog may be ahead of its receipt; None: it is played too fast for that.
+
+        Twice the time to a resend is the shortest hold that the monitor is meant to have.
+        """
+        if self.speed is None:
+            return None
+        tally_s = report_interval_s / self.speed
+        most = max(min(AHEAD, int(2 * self.resend_after_s / tally_s) - 1), 1)
+        return most if most * tally_s >= 2 * RECEIPT_EVERY_S else None
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """Who connects: its client id, its last will (retained), how many messages it keeps in flight.
+
+    ``news`` is set when the connection is lost.
+    """
+
+    identifier: str
+    will_topic: str
+    will: bytes
+    window: int
+    news: asyncio.Event
+
+
+Heard = Callable[[bytes, bool], None]
+"""Takes a message: (payload, whether the broker had retained it from before the subscription)."""
+
+
+class Link(Protocol):
+    """One connection of one rack; it is never made again, another takes its place."""
+
+    lost: bool
+
+    async def send(self, entry: Entry, acknowledged: Callable[[Entry], None]) -> bool:
+        """Send once there is room in flight, in the order of the calls; False if the connection is lost."""
+        ...
+
+    async def say(self, topic: str, body: bytes) -> None:
+        """Publish a retained message and wait for the broker's word. Raises aiomqtt.MqttError."""
+        ...
+
+    async def listen(self, topic: str | None, heard: Heard) -> None:
+        """Subscribe to a topic, if any, and pass what arrives to ``heard`` until the end. Raises aiomqtt.MqttError."""
+        ...
+
+    async def cut(self) -> None:
+        """End the connection as a lost network does."""
+        ...
+
+    async def close(self) -> None:
+        """End the connection with a goodbye if it still stands; never raises."""
+        ...
+
+
+Dial = Callable[[Caller], Awaitable[Link]]
+"""How a rack connects. Raises aiomqtt.MqttError when it cannot."""
+
 
 async def publish(
     setup: Setup,
@@ -76,19 +145,25 @@ async def publish(
     settle_s: float = 30.0,
     window: int = 20,
     give_up_s: float | None = None,
+    dial: Dial | None = None,
 ) -> Truth:
     """Play the simulation until its end or ``stop``.
 
-    ``speed`` is in simulated seconds a second (None: as fast as it goes); ``start_ms`` is its UTC start, now if None.
-    Returns the truth of what was sent; ``truth.delivery`` tells whether receipts covered all of it. Raises
-    InputError for a speed that is none, UnavailableError if ``give_up_s`` is given and no broker was found.
+    ``dial`` makes the connections (None: MQTT to ``broker``). ``speed`` is in simulated seconds a second (None: as
+    fast as it goes); ``start_ms`` is its UTC start, now if None. Returns the truth of what was sent;
+    ``truth.delivery`` tells whether receipts covered all of it. Raises InputError for a speed that is none,
+    UnavailableError if ``give_up_s`` is given and no broker was found.
     """
     if speed is not None and not speed > 0:
         raise InputError("speed must be above 0")
     scenario = Scenario(setup, options, int(time.time() * 1000) if start_ms is None else start_ms)
     how = Delivering(speed, await_receipts, resend_after_s, settle_s, window, give_up_s)
     start_s = asyncio.get_running_loop().time()
-    racks = [_Player(scenario, rack, broker, how, start_s) for rack in scenario.racks]
+    connect = dial or _over_mqtt(broker)
+    racks = [
+        _Player(scenario, rack, f"{broker.host}:{broker.port}", connect, how, start_s=start_s)
+        for rack in scenario.racks
+    ]
     tasks = [asyncio.create_task(rack.play(stop), name=f"rack {rack.name}") for rack in racks]
     try:
         await asyncio.gather(*tasks)
@@ -107,7 +182,7 @@ async def publish(
     )
 
 
-class _Link:
+class _MqttLink:
     """One connection of one rack; a new one needs a new aiomqtt client."""
 
     def __init__(self, client: aiomqtt.Client, window: int, news: asyncio.Event) -> None:
@@ -127,9 +202,15 @@ class _Link:
         self._start(self._publish(entry, acknowledged))
         return True
 
-    def listen(self, heard: Callable[[bytes], None]) -> None:
-        """Pass what arrives to ``heard`` until the connection ends."""
+    async def say(self, topic: str, body: bytes) -> None:
+        """Publish a retained message and wait for the broker's word."""
+        await self.client.publish(topic, body, qos=1, retain=True)
+
+    async def listen(self, topic: str | None, heard: Heard) -> None:
+        """Subscribe, and pass what arrives to ``heard`` until the connection ends."""
         self._start(self._listen(heard))
+        if topic is not None:
+            await self.client.subscribe(topic, qos=1)
 
     def broken(self) -> None:
         """Note that the connection is of no use any more; aiomqtt leaves what is in flight waiting, so end it."""
@@ -174,11 +255,11 @@ class _Link:
         finally:
             self._window.release()
 
-    async def _listen(self, heard: Callable[[bytes], None]) -> None:
+    async def _listen(self, heard: Heard) -> None:
         try:
             async for message in self.client.messages:
                 if isinstance(message.payload, bytes):
-                    heard(message.payload)
+                    heard(message.payload, message.retain)
         except aiomqtt.MqttError:
             self.broken()
 
@@ -187,23 +268,28 @@ class _Player:
     """One rack on its way through its events."""
 
     def __init__(
-        self, scenario: Scenario, rack: Rack, broker: Broker, how: Delivering, start_s: float
+        self, scenario: Scenario, rack: Rack, where: str, dial: Dial, how: Delivering, *, start_s: float
     ) -> None:
         self.name = rack.name
         self.spool = Spool()
         self.sent = self.resent = 0
         self._scenario = scenario
         self._rack = rack
-        self._broker = broker
+        self._where = where  # the broker, in words
+        self._dial_to = dial
         self._how = how
         self._start_s = start_s
         self._now = asyncio.get_running_loop().time
         self._news = asyncio.Event()  # a receipt came, or the connection went
-        self._link: _Link | None = None
+        self._link: Link | None = None
         self._presence: Presence | None = None  # None: the rack is meant to be offline
         self._at_ms = 0
         self._boots: list[str] = []
         self._look_s = 0.0  # when to look for overdue entries again
+        self._ahead = how.ahead(float(scenario.setup.report_interval_s))
+        self._answered = False  # whether a receipt has shown, on this connection, that the monitor is there
+        self._answered_s = 0.0  # when it did: what was sent before may have reached nobody
+        self._held_back = False  # whether the rest of the spool waits for that
         self._ever_connected = False
 
     async def play(self, stop: asyncio.Event) -> None:
@@ -255,12 +341,28 @@ class _Player:
         topic, body = self._scenario.topic(event), payload(event)
         if event.fate == "copy":
             await self._look_after()
-            await self._send(Entry(-1, stream, number, topic, body, self._now()))
+            if not self._held_back:
+                await self._send(Entry(-1, stream, number, topic, body, self._now()))
             return
         entry = self.spool.add(stream, number, topic, body)
+        self._held_back = self._held_back or self._is_behind(event)
         await self._look_after()
-        if entry.sent_s is None:  # a new connection has sent it with the rest of the spool
+        if entry.sent_s is not None:  # a new connection has sent it with the rest of the spool
+            return
+        if self._may_send_all() or entry in self.spool.oldest():
             await self._send(entry)
+        else:
+            self._held_back = True
+
+    def _is_behind(self, event: Event) -> bool:
+        """Whether the message was due so long ago that there is a backlog of which it is a part."""
+        if self._ahead is None or self._how.speed is None or not self._how.await_receipts:
+            return False
+        return self._now() - self._start_s - event.arrive_ms / 1000 / self._how.speed > RECEIPT_EVERY_S
+
+    def _may_send_all(self) -> bool:
+        """Whether what is sent will reach the monitor, as far as a rack can tell."""
+        return not self._how.await_receipts or (self._answered and not self._held_back)
 
     async def _send(self, entry: Entry) -> None:
         """Send if there is a connection; if not, the entry stays in the spool for the next one."""
@@ -277,9 +379,11 @@ class _Player:
             self.spool.drop(entry)
             self._news.set()
 
-    def _heard(self, receipt: bytes) -> None:
+    def _heard(self, receipt: bytes, retained: bool) -> None:
         try:
             self.spool.take(decode_receipt(receipt), self._now())
+            if not (retained or self._answered):
+                self._answered, self._answered_s = True, self._now()
         except ContractError as error:
             log.warning("%s: not a receipt: %s", self.name, error)
         self._news.set()
@@ -320,14 +424,39 @@ class _Player:
     async def _look_after(self) -> None:
         """Make the connection again if it went, and send again what has been waiting too long for a receipt."""
         while self._presence is not None and (self._link is None or self._link.lost):
+            self._answered = False
             await self._connect()
-            for entry in self.spool.all():
-                await self._send(entry)
+            if self._how.await_receipts:
+                self._held_back = len(self.spool) > 0
+                await self._send_again(self.spool.oldest())
+            else:
+                await self._send_again(self.spool.all())
+        if self._held_back and self._answered:
+            await self._work_off()
         if self._how.await_receipts and self._now() >= self._look_s:
             self._look_s = self._now() + self._patience_s()
-            for entry in self.spool.overdue(self._now(), self._how.resend_after_s):
-                entry.repeats += 1
-                await self._send(entry)
+            await self._send_overdue()
+
+    async def _work_off(self) -> None:
+        """Send what may be sent of a backlog, and end it when that is all there is."""
+        entries = self.spool.all() if self._ahead is None else self.spool.oldest(self._ahead)
+        if len(entries) == len(self.spool):
+            self._held_back = False
+        await self._send_again([e for e in entries if e.sent_s is None or e.sent_s <= self._answered_s])
+
+    async def _send_again(self, entries: list[Entry]) -> None:
+        for entry in entries:
+            await self._send(entry)
+
+    async def _send_overdue(self) -> None:
+        if not self._may_send_all():
+            due_s, ahead = self._now() - self._how.resend_after_s, self._ahead if self._answered else 1
+            entries = self.spool.oldest(ahead or 1)
+            await self._send_again([e for e in entries if e.sent_s is None or e.sent_s <= due_s])
+            return
+        for entry in self.spool.overdue(self._now(), self._how.resend_after_s):
+            entry.repeats += 1
+            await self._send(entry)
 
     async def _connect(self) -> None:
         """Connect, with growing pauses between attempts."""
@@ -342,44 +471,28 @@ class _Player:
                 self._ever_connected = True
                 return
             except aiomqtt.MqttError as error:
-                where = f"{self._broker.host}:{self._broker.port}"
                 if not self._ever_connected and deadline_s is not None and self._now() >= deadline_s:
                     raise UnavailableError(
-                        f"no broker at {where}: {error}; start one or name another"
+                        f"no broker at {self._where}: {error}; start one or name another"
                     ) from None
-                log.warning("%s: no connection to %s: %s", self.name, where, error)
+                log.warning("%s: no connection to %s: %s", self.name, self._where, error)
             await asyncio.sleep(pause_s)
             pause_s = min(2 * pause_s, most_s)
 
-    async def _dial(self) -> _Link:
+    async def _dial(self) -> Link:
         assert self._presence is not None
         presence = structs.replace(self._presence, t_ms=self._rack.clock.utc_ms(self._at_ms))
         will = Presence(v=1, online=False, boot=presence.boot, t_ms=presence.t_ms)
-        client = aiomqtt.Client(
-            self._broker.host,
-            self._broker.port,
-            username=self._broker.username,
-            password=self._broker.password,
-            tls_context=self._broker.tls,
-            identifier=f"{self._scenario.setup.campaign_id}-{self.name}",
-            protocol=_PROTOCOLS[self._broker.version],
-            will=aiomqtt.Will(self._topic(Kind.PRESENCE), encode(will), qos=1, retain=True),
-            max_inflight_messages=self._how.window,
-        )
-        await _entered(client)
-        link = _Link(client, self._how.window, self._news)
-        link.listen(self._heard)
+        topic = self._topic(Kind.PRESENCE)
+        identifier = f"{self._scenario.setup.campaign_id}-{self.name}"
+        link = await self._dial_to(Caller(identifier, topic, encode(will), self._how.window, self._news))
         try:
-            if self._how.await_receipts:
-                await client.subscribe(self._topic(Kind.RECEIPT), qos=1)
-            await self._say(client, presence)
+            await link.listen(self._topic(Kind.RECEIPT) if self._how.await_receipts else None, self._heard)
+            await link.say(topic, encode(presence))
         except BaseException:
             await link.cut()
             raise
         return link
-
-    async def _say(self, client: aiomqtt.Client, presence: Presence) -> None:
-        await client.publish(self._topic(Kind.PRESENCE), encode(presence), qos=1, retain=True)
 
     async def _goodbye(self) -> None:
         link, self._link = self._link, None
@@ -388,11 +501,32 @@ class _Player:
         farewell = self._rack.farewell(self._at_ms).message
         if not link.lost and isinstance(farewell, Presence):
             with contextlib.suppress(aiomqtt.MqttError, TimeoutError):
-                await asyncio.wait_for(self._say(link.client, farewell), GOODBYE_S)
+                await asyncio.wait_for(link.say(self._topic(Kind.PRESENCE), encode(farewell)), GOODBYE_S)
         await link.close()
 
     def _topic(self, kind: Kind) -> str:
         return format_topic(self._scenario.setup.prefix, Topic(self.name, 0, kind))
+
+
+def _over_mqtt(broker: Broker) -> Dial:
+    """Connections to a real broker."""
+
+    async def dial(caller: Caller) -> Link:
+        client = aiomqtt.Client(
+            broker.host,
+            broker.port,
+            username=broker.username,
+            password=broker.password,
+            tls_context=broker.tls,
+            identifier=caller.identifier,
+            protocol=_PROTOCOLS[broker.version],
+            will=aiomqtt.Will(caller.will_topic, caller.will, qos=1, retain=True),
+            max_inflight_messages=caller.window,
+        )
+        await _entered(client)
+        return _MqttLink(client, caller.window, caller.news)
+
+    return dial
 
 
 async def _entered(client: aiomqtt.Client) -> None:

@@ -6,6 +6,8 @@ any monotonic clock.
 
 from __future__ import annotations
 
+import heapq
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -93,8 +95,18 @@ class Spool:
 
     def all(self) -> list[Entry]:
         """Everything kept, oldest first."""
-        entries = (entry for stream in self._streams.values() for entry in stream.entries.values())
-        return sorted(entries, key=lambda entry: entry.order)
+        return _oldest_first(entry for stream in self._streams.values() for entry in stream.entries.values())
+
+    def oldest(self, most: int = 1) -> list[Entry]:
+        """The oldest ``most`` of each stream of the oldest boot of which something is kept, oldest first."""
+        firsts = {key: min(s.entries.values(), key=_order) for key, s in self._streams.items() if s.entries}
+        boot = min(firsts.values(), key=_order).stream.boot if firsts else None
+        return _oldest_first(
+            stream.entries[number]
+            for key, stream in self._streams.items()
+            if key.boot == boot
+            for number in heapq.nsmallest(most, stream.entries)
+        )
 
     def overdue(self, now_s: float, after_s: float) -> list[Entry]:
         """What was sent ``after_s`` ago or earlier and is still not covered, oldest first.
@@ -103,7 +115,7 @@ class Spool:
         the third repeat on each doubles the time to the next: by then the monitor is away, and must not find its
         broker full of the same messages.
         """
-        entries = (
+        return _oldest_first(
             entry
             for stream in self._streams.values()
             if now_s - stream.moved_s >= after_s
@@ -111,7 +123,6 @@ class Spool:
             if entry.sent_s is not None
             and now_s - entry.sent_s >= after_s * 2 ** min(max(entry.repeats - 2, 0), MOST_DOUBLINGS)
         )
-        return sorted(entries, key=lambda entry: entry.order)
 
     def _cover(self, stream_id: StreamId, mark: int, now_s: float) -> None:
         stream = self._streams.setdefault(stream_id, _Stream())
@@ -122,3 +133,21 @@ class Spool:
             del stream.entries[number]
             self.covered += 1
             stream.moved_s = now_s
+        for entry in stream.entries.values():
+            entry.repeats = 0  # the monitor is there: what it lacks it shall have soon
+
+
+def _order(entry: Entry) -> int:
+    return entry.order
+
+
+def _oldest_first(entries: Iterable[Entry]) -> list[Entry]:
+    """In the order in which they came, but each stream by its numbers, in whatever order these came."""
+    streams: dict[StreamId, list[Entry]] = {}
+    for entry in entries:
+        streams.setdefault(entry.stream, []).append(entry)
+    placed: list[tuple[int, Entry]] = []
+    for own in streams.values():
+        orders = sorted(entry.order for entry in own)
+        placed += zip(orders, sorted(own, key=lambda entry: entry.number), strict=True)
+    return [entry for _, entry in sorted(placed, key=lambda place: place[0])]

@@ -11,7 +11,7 @@ import msgspec
 from monitor.campaign import parse
 from monitor.faces.terminal.text import instant
 from monitor.journal import Head, MemoryJournal, Run
-from monitor.journal.verify import Verification, verify
+from monitor.journal.verify import Holds, Verification, verify
 from monitor.journal.verify_export import verify_export
 from monitor.service.account import restore
 from monitor.service.rundir import read_snapshot
@@ -27,7 +27,7 @@ def run(path: Path, noted: str | None, *, json: bool) -> int:
     """Print what was found; returns 0 when the run is sound and 1 when something is wrong."""
     head = _head(noted)
     if path.is_dir():
-        found = verify(path, head, look=lambda run, last: _snapshot(path, run, last))
+        found = verify(path, head, look=lambda run, holds: _snapshot(path, run, holds))
     else:
         found = verify_export(path, head)
     print(as_json(found) if json else explain(found))
@@ -66,15 +66,15 @@ def _head(text: str | None) -> Head | None:
 
 
 class _Asked(MemoryJournal):
-    """Says how far a journal goes, and learns from where an account would read on."""
+    """Answers for a journal which heads it holds, and learns from where an account would read on."""
 
-    def __init__(self, run: Run, last: int) -> None:
+    def __init__(self, run: Run, holds: Holds) -> None:
         super().__init__(run)
-        self._there = last
+        self._holds = holds
         self.after = 0
 
-    async def last(self) -> int:
-        return self._there
+    async def holds(self, head: Head) -> bool:
+        return self._holds(head)
 
     async def batches(self, after: int = 0) -> AsyncIterator[list[Entry]]:
         self.after = after
@@ -83,12 +83,12 @@ class _Asked(MemoryJournal):
             yield batch
 
 
-def _snapshot(folder: Path, run: Run, last: int) -> str | None:
+def _snapshot(folder: Path, run: Run, holds: Holds) -> str | None:
     """What is to be said of the snapshot; it spares time and nothing else."""
     data = read_snapshot(folder)
     if data is None:
         return None
-    asked = _Asked(run, last)
+    asked = _Asked(run, holds)
     asyncio.run(restore(parse(run.source), asked, data))
     if asked.after == 0:
         return "the snapshot is of no use to this run; the next start takes longer, and changes nothing else"

@@ -19,7 +19,7 @@ from monitor.intake.link import Address
 from monitor.journal import Run
 from monitor.journal.exchange import last_line
 from monitor.ledger import Weights
-from monitor.service.service import wall_ms
+from monitor.service.clock import wall_ms
 from shared.entries import Refused
 from shared.errors import InputError
 from simulator.behaviour import FailAt, preset

@@ -65,8 +65,9 @@ class Verification:
         return all(finding.severity != "wrong" for finding in self.findings)
 
 
-Look = Callable[[Run, int], str | None]
-"""Asked about a run and the number of its last batch; returns what is worth a note."""
+Holds = Callable[[Head], bool]
+Look = Callable[[Run, Holds], str | None]
+"""Asked about a run, and which heads its journal holds; returns what is worth a note."""
 
 
 def verify(folder: Path, noted: Head | None = None, *, look: Look | None = None) -> Verification:
@@ -197,7 +198,15 @@ def _contents(db: sqlite3.Connection, check: _Check, noted: Head | None, look: L
             check.wrong("undecodable", f"batch {number}: {text}", number)
     run = _run(facts, check)
     _counts(db, check, walk)
-    says = look(run, walk.head.number) if look is not None and run is not None else None
+
+    def holds(head: Head) -> bool:
+        if head.number == 0:
+            return head.digest == chain.genesis(facts).hex()
+        return db.execute("SELECT hash FROM batch WHERE id = ?", (head.number,)).fetchall() == [
+            (bytes.fromhex(head.digest),)
+        ]
+
+    says = look(run, holds) if look is not None and run is not None else None
     if says is not None:
         check.findings.append(Finding("note", "snapshot", escape(says)))
 

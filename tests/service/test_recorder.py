@@ -146,6 +146,19 @@ async def test_trouble_at_a_look_for_news_is_no_end() -> None:
     assert recorder.trouble is None
 
 
+async def test_no_snapshot_remembers_what_was_judged_and_given_up() -> None:
+    """After the restart its redelivery would be taken for a duplicate, and acknowledged without being on disk."""
+    recorder, journal = setup()
+    journal.append_fails = 10**9
+    recording = asyncio.ensure_future(recorder.record(deliveries(3)))
+    await until(lambda: journal.attempts >= 2)
+    keeping = asyncio.ensure_future(recorder.snapshot())
+    await recorder.close(BOUND_S)
+    for task in (recording, keeping):
+        with pytest.raises(StoppedError):
+            await task
+
+
 # ---------------------------------------------------------------- broken off
 
 

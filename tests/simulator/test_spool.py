@@ -98,7 +98,7 @@ def test_one_entry_can_be_dropped_once() -> None:
 
 @given(st.lists(st.one_of(st.integers(0, 30), st.tuples(st.sampled_from(["r1", "r2"]), st.integers(0, 30)))))
 def test_nothing_is_dropped_that_no_receipt_covers(steps: list[int | tuple[str, int]]) -> None:
-    """Against a plain list: kept is what was added and is above every mark that came while it was there."""
+    """Against a plain list: kept is what was added and is above every mark that came while it was there, by number."""
     spool, kept, mark, run = Spool(), [], -1, ""
     for step in steps:
         if isinstance(step, int):
@@ -110,4 +110,30 @@ def test_nothing_is_dropped_that_no_receipt_covers(steps: list[int | tuple[str, 
             run = step[0]
             spool.take(receipt(run, tally=step[1]), 0.0)
             kept = [number for number in kept if number > mark]
-    assert numbers(spool.all()) == kept
+    assert numbers(spool.all()) == sorted(kept)
+
+
+def test_a_stream_goes_out_by_its_numbers_in_whatever_order_they_came() -> None:
+    spool = Spool()
+    for number in (0, 2, 1, 3):
+        spool.add(TALLY, number, "t", b"{}").sent_s = 0.0
+    assert numbers(spool.all()) == numbers(spool.overdue(20.0, 20.0)) == [0, 1, 2, 3]
+
+
+def test_the_oldest_is_the_first_of_each_stream_of_the_oldest_boot() -> None:
+    spool = filled(3)
+    spool.add(ERROR, 0, "t", b"{}")
+    spool.add(StreamId("boot-2", Kind.TALLY, 1), 0, "t", b"{}")
+    assert [(entry.stream, entry.number) for entry in spool.oldest()] == [(TALLY, 0), (ERROR, 0)]
+    spool.take(receipt(tally=2, error=0), 1.0)
+    assert [entry.stream.boot for entry in spool.oldest()] == ["boot-2"]
+    assert Spool().oldest() == []
+
+
+def test_once_its_stream_moves_an_entry_is_sent_again_as_soon_as_at_first() -> None:
+    spool = filled(2, sent_s=0.0)
+    for entry in spool.all():
+        entry.repeats = 7
+    assert numbers(spool.overdue(25.0, 20.0)) == []
+    spool.take(receipt(tally=0), 1.0)
+    assert numbers(spool.overdue(25.0, 20.0)) == [1]
