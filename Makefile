@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes
 
-.PHONY: demo test soak docs calibration absence mutants lint format lock clean
+.PHONY: demo test soak fuzz docs calibration absence mutants lint format lock clean
 .DELETE_ON_ERROR:
 
 demo: $(VENV)/run.stamp
@@ -20,6 +20,10 @@ ROUNDS := 50
 soak: $(VENV)/dev.stamp
 	$(BIN)/python -m tests.simulation --seeds $(SEEDS)
 	$(BIN)/python -m tests.soak --rounds $(ROUNDS)
+
+# The same fuzz tests as in `make test`, with a hundred times the examples.
+fuzz: $(VENV)/dev.stamp
+	LIFEBOUND_FUZZ=deep $(BIN)/python -m pytest tests/fuzz --timeout 0
 
 # The page of published values, written from the checks themselves.
 docs: $(VENV)/dev.stamp

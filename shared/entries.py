@@ -13,6 +13,7 @@ from msgspec import Meta
 from shared.errors import Refusal
 from shared.messages import Message
 from shared.quantities import Counter, Instant
+from shared.shown import printable
 from shared.topics import Topic
 
 
@@ -132,7 +133,6 @@ REFUSED_LETTERS: dict[str, str] = {
 TOPIC_CHARS = 160
 DETAIL_CHARS = 200
 EXCERPT_CHARS = 160
-_ELLIPSIS = "..."
 
 
 def note(t_recv_ms: int, topic: str, detail: str, excerpt: str | bytes | memoryview) -> Noted:
@@ -143,19 +143,3 @@ def note(t_recv_ms: int, topic: str, detail: str, excerpt: str | bytes | memoryv
         printable(detail, DETAIL_CHARS),
         printable(excerpt, EXCERPT_CHARS),
     )
-
-
-def printable(text: str | bytes | memoryview, most: int) -> str:
-    """The text in at most ``most`` characters of printable ASCII; every other character is escaped.
-
-    No control character, escape sequence or surrogate is left, and a second time changes nothing. Bytes that are not
-    UTF-8 are escaped one by one. What is cut ends in dots.
-    """
-    if isinstance(text, str):
-        start, whole = text[: most + 1], len(text) <= most
-    else:
-        start = bytes(text[: most + 1]).decode("utf-8", "backslashreplace")
-        whole = len(text) <= most
-    if not (start.isascii() and start.isprintable()):
-        start = "".join(c if " " <= c <= "~" else c.encode("unicode_escape").decode() for c in start)
-    return start if whole and len(start) <= most else start[: most - len(_ELLIPSIS)] + _ELLIPSIS

@@ -19,6 +19,7 @@ _UNPRINTABLE = frozenset({"Cc", "Cf", "Cs", "Co", "Cn"})
 _SPACES = frozenset({"Zs", "Zl", "Zp"})
 _NOT_PLAIN = re.compile(r"[^ -~]")
 _BREAKS = re.compile(r"\n(?!  \S)")  # a problem of many stands on a line of its own, under the first
+_ELLIPSIS = "..."
 _LONGEST = 200_000  # characters of a sentence; a thousand problems told in full are fewer
 
 
@@ -45,6 +46,22 @@ def _is_variation_selector(char: str) -> bool:
 def escape(text: str) -> str:
     """The text with everything a terminal might obey spelled out (``\\x1b``), so that it still says what it was."""
     return "".join(map(_spelled, text))
+
+
+def printable(text: str | bytes | memoryview, most: int) -> str:
+    """The text in at most ``most`` characters of printable ASCII; every other character is escaped.
+
+    No control character, escape sequence or surrogate is left, and a second time changes nothing. Bytes that are not
+    UTF-8 are escaped one by one. What is cut ends in dots.
+    """
+    if isinstance(text, str):
+        start, whole = text[: most + 1], len(text) <= most
+    else:
+        start = bytes(text[: most + 1]).decode("utf-8", "backslashreplace")
+        whole = len(text) <= most
+    if not (start.isascii() and start.isprintable()):
+        start = "".join(c if " " <= c <= "~" else c.encode("unicode_escape").decode() for c in start)
+    return start if whole and len(start) <= most else start[: most - len(_ELLIPSIS)] + _ELLIPSIS
 
 
 def sentence(text: str) -> str:

@@ -19,8 +19,9 @@ from monitor.cli.secrets import secret
 from monitor.faces.judging import EnteredNow, Judgement
 from monitor.faces.refusal import Problem
 from monitor.figures import Figures, from_json
-from shared.entries import Disposition, printable
+from shared.entries import Disposition
 from shared.errors import InputError, LifeboundError, UnavailableError
+from shared.shown import printable
 
 _TIMEOUT_S = 10
 _TOKEN, _CA_FILE = "LIFEBOUND_HTTP_TOKEN", "LIFEBOUND_HTTP_CA_FILE"

@@ -29,10 +29,10 @@ from shared.entries import (
     Received,
     Refused,
     note,
-    printable,
 )
 from shared.errors import ContractError, Refusal
 from shared.messages import Message, Presence, ReadError, Tally, decode, encode
+from shared.shown import printable
 from shared.topics import Topic, format_topic, is_rack_name, parse_topic
 
 MAX_STRANGER_PLACES = 1024  # kept for inspection; the count goes on

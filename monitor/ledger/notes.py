@@ -6,7 +6,8 @@ from dataclasses import dataclass, field
 
 import msgspec
 
-from shared.entries import DETAIL_CHARS, NOTED, printable
+from shared.entries import DETAIL_CHARS, NOTED
+from shared.shown import printable
 
 LATE = "late"
 GAP = "gap"

@@ -25,7 +25,7 @@ import logging
 import random
 import ssl
 from collections.abc import AsyncIterator, Awaitable, Callable, Coroutine, Sequence
-from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager, suppress
+from contextlib import AsyncExitStack, asynccontextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import Any
@@ -36,21 +36,18 @@ from monitor.faces.guard import Access, Limits
 from monitor.faces.http import make_app
 from monitor.faces.judging import Judgement
 from monitor.faces.state import Health, State
-from monitor.intake.link import Address, Link, LinkLostError, connect
+from monitor.intake.link import Address, connect
 from monitor.journal import Journal, JournalError
-from monitor.ledger import same_boots
 from monitor.service.account import Account, restore
 from monitor.service.alerting import Alerting
-from monitor.service.backoff import delays_s
 from monitor.service.clock import Steps, steady_ms, wall_ms
 from monitor.service.judgement import entries_of
 from monitor.service.outbox import Send
+from monitor.service.receiving import Connect, Receiving
 from monitor.service.recorder import Recorder, StoppedError
 from shared.entries import Disposed, Disposition
 from shared.errors import UnavailableError
-from shared.messages import Receipt, encode
 from shared.quantities import RECEIPT_EVERY_S
-from shared.topics import Kind, Topic, format_topic, subscriptions
 
 log = logging.getLogger("lifebound.service")
 LOOK_EVERY_S = 0.25
@@ -62,10 +59,6 @@ SNAPSHOT_EVERY_S = 600.0
 STOP_INTAKE_S = 10.0
 STOP_COMMIT_S = 15.0  # a commit that is under way may wait for another writer, and is not broken off
 STOP_REST_S = 10.0
-
-
-Connect = Callable[[Address, str, Sequence[str]], AbstractAsyncContextManager[Link]]
-"""How a link to a broker is made: (address, client id, topic filters)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,8 +100,7 @@ class Service:
     keep_snapshot: Callable[[bytes], None] | Callable[[bytes], Awaitable[None]] | None = None
     connect: Connect = connect
     stop: asyncio.Event = field(default_factory=asyncio.Event)
-    _link: Link | None = None
-    _broker: str | None = "not connected yet"
+    _receiving: Receiving = field(init=False)
     _state: State | None = None
     _kept: int = 0
     _looked_s: float = 0.0
@@ -123,6 +115,16 @@ class Service:
         Raises UnavailableError when the HTTP address cannot be bound, and when the journal could not be written at
         the end; an exception of a task comes out as it is, in a group.
         """
+        self._receiving = Receiving(
+            self.recorder,
+            self.settings.address,
+            self.settings.client_id,
+            self.connect,
+            self.stop,
+            receipt_every_s=self.settings.receipt_every_s,
+            clock_ms=self.clock_ms,
+            rng=self.rng,
+        )
         await self.alerting.restore()
         await self._look()
         async with self._bound() as port:
@@ -154,7 +156,7 @@ class Service:
                 group.create_task(self._every(SNAPSHOT_EVERY_S, self._snapshot)),
             ]
             delivering = group.create_task(self.alerting.deliver())
-            intake = group.create_task(self._intake())
+            intake = group.create_task(self._receiving.run())
             await self.stop.wait()
             await self._until_idle(intake)
             await self.recorder.close(STOP_COMMIT_S)
@@ -196,84 +198,13 @@ class Service:
             with suppress(TimeoutError):
                 await asyncio.wait_for(self._ending.wait(), seconds)
 
-    # -- intake -------------------------------------------------------------------------------------------------
-
-    async def _intake(self) -> None:
-        prefix = self.recorder.account.campaign.prefix
-        delays = delays_s(rng=self.rng)
-        while not self.stop.is_set():
-            try:
-                async with self.connect(
-                    self.settings.address, self.settings.client_id, subscriptions(prefix)
-                ) as link:
-                    log.info("broker connected", extra={"broker": self.settings.address})
-                    if not link.session_present and self.recorder.account.ledger.accepted:
-                        log.warning(
-                            "the broker has lost the session; racks send again what no receipt covers"
-                        )
-                    delays = delays_s(rng=self.rng)
-                    self._link, self._broker = link, None
-                    await self._serve_link(link)
-            except StoppedError:
-                break
-            except LinkLostError as error:
-                self._link, self._broker = None, f"broker {self.settings.address} is not connected: {error}"
-                log.warning("broker lost", extra={"broker": self.settings.address, "detail": str(error)})
-                with suppress(TimeoutError):
-                    await asyncio.wait_for(self.stop.wait(), next(delays))
-        self._link = None
-
-    async def _serve_link(self, link: Link) -> None:
-        """Take batches until the link is lost or the service stops; receipts go out beside it."""
-        sent: dict[str, Receipt] = {}
-        receipts = asyncio.create_task(self._receipts(link, sent))
-        stopping = asyncio.create_task(self.stop.wait())
-        helpers: tuple[asyncio.Task[Any], ...] = (receipts, stopping)
-        try:
-            while not self.stop.is_set():
-                batch = asyncio.create_task(link.batch())
-                helpers = (receipts, stopping, batch)
-                await asyncio.wait(helpers, return_when=asyncio.FIRST_COMPLETED)
-                if receipts.done():
-                    receipts.result()  # it ends only by a fault of ours, which is told
-                if not batch.done():
-                    break
-                deliveries = batch.result()
-                await self.recorder.record(deliveries)
-                link.acknowledge(deliveries)
-        finally:
-            for task in helpers:
-                task.cancel()
-            await asyncio.gather(*helpers, return_exceptions=True)
-            if not receipts.cancelled():
-                receipts.result()
-        await self._send_receipts(link, sent)
-
-    async def _receipts(self, link: Link, sent: dict[str, Receipt]) -> None:
-        while True:
-            try:
-                await self._send_receipts(link, sent)
-            except LinkLostError as error:  # if the link is gone the intake sees it too, and ends this
-                log.warning("receipts cannot be published; tried again", extra={"detail": str(error)})
-            await asyncio.sleep(self.settings.receipt_every_s)
-
-    async def _send_receipts(self, link: Link, sent: dict[str, Receipt]) -> None:
-        """Send each rack its receipt where it says anything that ``sent`` does not."""
-        account = self.recorder.account
-        for rack, known in account.ledger.racks.items():
-            receipt = account.ledger.receipt(rack, self.journal.run.id, self.clock_ms())
-            if known.boots and not same_boots(sent.get(rack), receipt):
-                topic = format_topic(account.campaign.prefix, Topic(rack, 0, Kind.RECEIPT))
-                await link.publish(topic, encode(receipt), retain=True)
-                sent[rack] = receipt
-
     # -- faces --------------------------------------------------------------------------------------------------
 
     async def _look(self) -> None:
         """Make the figures and tell alerts; the faces see the result at once."""
         now_ms, steady = self.clock_ms(), self.steady_ms()
         self._notice_step(now_ms, steady)
-        seen = (self.recorder.version, self._broker, self.recorder.storage, self._steps.count)
+        seen = (self.recorder.version, self._receiving.trouble, self.recorder.storage, self._steps.count)
         at_s = asyncio.get_running_loop().time()
         if seen == self._seen and at_s - self._looked_s < LOOK_LEAST_OFTEN_S:
             return
@@ -299,8 +230,8 @@ class Service:
         return Health(
             run=self.journal.run.id,
             now_ms=now_ms,
-            ready=self._broker is None and storage is None,
-            broker=self._broker,
+            ready=self._receiving.trouble is None and storage is None,
+            broker=self._receiving.trouble,
             storage=storage[0] if storage is not None else None,
             storage_since_ms=storage[1] if storage is not None else None,
             unacknowledged=self._unacknowledged(),
@@ -321,7 +252,7 @@ class Service:
 
     def _unacknowledged(self) -> int:
         """Messages taken and not on disk; a link that holds some back itself may say how many."""
-        return self.recorder.waiting + int(getattr(self._link, "waiting", 0))
+        return self.recorder.waiting + self._receiving.held_back
 
     def state(self) -> State:
         """The latest state."""

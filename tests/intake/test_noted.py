@@ -25,9 +25,9 @@ from shared.entries import (
     Noted,
     Refused,
     note,
-    printable,
 )
 from shared.errors import Refusal
+from shared.shown import printable
 from tests.intake.test_session import (
     CAMPAIGN,
     ERROR,

@@ -175,9 +175,9 @@ MUTATIONS: tuple[Mutation, ...] = (
     Mutation(
         "acknowledged before the commit",
         "a crash between the two loses what the broker has forgotten",
-        "monitor/service/service.py",
-        "await self.recorder.record(deliveries)\n                link.acknowledge(deliveries)",
-        "link.acknowledge(deliveries)\n                await self.recorder.record(deliveries)",
+        "monitor/service/receiving.py",
+        "await self._recorder.record(deliveries)\n                link.acknowledge(deliveries)",
+        "link.acknowledge(deliveries)\n                await self._recorder.record(deliveries)",
         ("tests/service/test_storage.py",),
     ),
     Mutation(
