@@ -5,11 +5,12 @@ goodbye (reboot, network outage), an online one makes it again. What falls into 
 stream, so the backlog follows by itself.
 
 A broker takes messages also when nobody will get them: it may have lost the monitor's session, and the monitor may
-come back in the middle of a backlog, hear only its later part, and give the rest up. So a rack that connects sends
-only the oldest message of each stream, again and again, until a receipt that is not a retained one shows that the
-monitor is there; then all the rest follows, oldest first. Not at once: a broker may drop what it has no room for, and
-the monitor gives up a message that is missing when 16 others wait behind it. So a stream is never further ahead of its
-receipt than the monitor waits. (A rack that is played too fast for that sends all of it.)
+come back in the middle of a backlog, hear only its later part, and give the rest up. So a rack that connects, or that
+no receipt has answered for too long, sends only the oldest message of each stream, again and again, until a receipt
+that is not a retained one shows that the monitor is there; then all the rest follows, oldest first. Not at once: a
+broker may drop what it has no room for, and the monitor gives up a message that is missing when 16 others wait behind
+it. So a stream is never further ahead of its receipt than the monitor waits. (A rack that is played too fast for that
+sends all of it.)
 """
 
 from __future__ import annotations
@@ -439,7 +440,9 @@ class _Player:
 
     async def _work_off(self) -> None:
         """Send what may be sent of a backlog, and end it when that is all there is."""
-        entries = self.spool.all() if self._ahead is None else self.spool.oldest(self._ahead)
+        patience_s = 3 * self._how.resend_after_s  # with a message that the monitor will never take
+        stuck = self._now() - max(self.spool.moved_s, self._answered_s) > patience_s
+        entries = self.spool.all() if self._ahead is None or stuck else self.spool.oldest(self._ahead)
         if len(entries) == len(self.spool):
             self._held_back = False
         await self._send_again([e for e in entries if e.sent_s is None or e.sent_s <= self._answered_s])
@@ -454,9 +457,9 @@ class _Player:
             entries = self.spool.oldest(ahead or 1)
             await self._send_again([e for e in entries if e.sent_s is None or e.sent_s <= due_s])
             return
-        for entry in self.spool.overdue(self._now(), self._how.resend_after_s):
-            entry.repeats += 1
-            await self._send(entry)
+        if self.spool.overdue(self._now(), self._how.resend_after_s):
+            self._held_back, self._answered = True, False
+            await self._send_again(self.spool.oldest())
 
     async def _connect(self) -> None:
         """Connect, with growing pauses between attempts."""

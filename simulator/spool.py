@@ -7,14 +7,13 @@ any monotonic clock.
 from __future__ import annotations
 
 import heapq
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from shared.messages import Receipt
 from shared.topics import Kind
-
-MOST_DOUBLINGS = 5
 
 
 class StreamId(NamedTuple):
@@ -27,10 +26,7 @@ class StreamId(NamedTuple):
 
 @dataclass(slots=True, eq=False)
 class Entry:
-    """One kept message; ``order`` is its place among all of the rack, ``sent_s`` when it was last sent.
-
-    ``repeats`` counts how often it was sent again for want of a receipt.
-    """
+    """One kept message; ``order`` is its place among all of the rack, ``sent_s`` when it was last sent."""
 
     order: int
     stream: StreamId
@@ -38,7 +34,6 @@ class Entry:
     topic: str
     payload: bytes
     sent_s: float | None = None
-    repeats: int = 0
 
 
 @dataclass(slots=True)
@@ -89,6 +84,11 @@ class Spool:
                     if board.isascii() and board.isdecimal():
                         self._cover(StreamId(boot, kind, int(board)), mark, now_s)
 
+    @property
+    def moved_s(self) -> float:
+        """When a receipt last covered something more."""
+        return max((stream.moved_s for stream in self._streams.values()), default=float("-inf"))
+
     def boots(self) -> set[str]:
         """The boots of which something is kept."""
         return {stream_id.boot for stream_id, stream in self._streams.items() if stream.entries}
@@ -98,30 +98,43 @@ class Spool:
         return _oldest_first(entry for stream in self._streams.values() for entry in stream.entries.values())
 
     def oldest(self, most: int = 1) -> list[Entry]:
-        """The oldest ``most`` of each stream of the oldest boot of which something is kept, oldest first."""
-        firsts = {key: min(s.entries.values(), key=_order) for key, s in self._streams.items() if s.entries}
-        boot = min(firsts.values(), key=_order).stream.boot if firsts else None
-        return _oldest_first(
-            stream.entries[number]
-            for key, stream in self._streams.items()
-            if key.boot == boot
-            for number in heapq.nsmallest(most, stream.entries)
+        """The oldest ``most`` of each stream of the oldest boot of which something is kept, oldest first.
+
+        No error message before the tallies that came before it: a failure is told at the hours that these tell.
+        """
+        firsts = [
+            min(stream.entries.values(), key=_order) for stream in self._streams.values() if stream.entries
+        ]
+        if not firsts:
+            return []
+        boot = min(firsts, key=_order).stream.boot
+        found: list[Entry] = []
+        for key, stream in self._streams.items():
+            if key.boot == boot:
+                numbers = heapq.nsmallest(most, stream.entries)
+                before = self._first_tally_left_out(key, most) if key.kind is Kind.ERROR else math.inf
+                found += [e for number in numbers if (e := stream.entries[number]).order < before]
+        return _oldest_first(found)
+
+    def _first_tally_left_out(self, errors: StreamId, most: int) -> float:
+        """The order of the first tally of the same board that is not among its oldest ``most``."""
+        tallies = self._streams.get(errors._replace(kind=Kind.TALLY))
+        numbers = heapq.nsmallest(most + 1, tallies.entries) if tallies is not None else []
+        return (
+            tallies.entries[numbers[most]].order if tallies is not None and len(numbers) > most else math.inf
         )
 
     def overdue(self, now_s: float, after_s: float) -> list[Entry]:
         """What was sent ``after_s`` ago or earlier and is still not covered, oldest first.
 
-        A stream whose receipts moved within ``after_s`` is only slow, and sending it again would make it slower. From
-        the third repeat on each doubles the time to the next: by then the monitor is away, and must not find its
-        broker full of the same messages.
+        A stream whose receipts moved within ``after_s`` is only slow, and sending it again would make it slower.
         """
         return _oldest_first(
             entry
             for stream in self._streams.values()
             if now_s - stream.moved_s >= after_s
             for entry in stream.entries.values()
-            if entry.sent_s is not None
-            and now_s - entry.sent_s >= after_s * 2 ** min(max(entry.repeats - 2, 0), MOST_DOUBLINGS)
+            if entry.sent_s is not None and now_s - entry.sent_s >= after_s
         )
 
     def _cover(self, stream_id: StreamId, mark: int, now_s: float) -> None:
@@ -133,8 +146,6 @@ class Spool:
             del stream.entries[number]
             self.covered += 1
             stream.moved_s = now_s
-        for entry in stream.entries.values():
-            entry.repeats = 0  # the monitor is there: what it lacks it shall have soon
 
 
 def _order(entry: Entry) -> int:

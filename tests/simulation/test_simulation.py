@@ -47,7 +47,7 @@ def test_the_figures_equal_the_truth_whatever_happens(block: int) -> None:
     assert (table.all_lost, table.all_doubled) == (0, 0)
 
 
-@pytest.mark.parametrize("seed", [294, 624, 701, 2090, 2106, 2581])
+@pytest.mark.parametrize("seed", [294, 624, 701, 2090, 2106, 2581, 10481, 10630, 11365])
 def test_what_once_failed_does_not_fail_again(seed: int) -> None:
     """A broker that drops the middle of a backlog, an answer heard too early, a journal that another holds."""
     assert not (failures := run_seed(seed).failures), f"{failures[0]}\n{reproduce(seed)}"

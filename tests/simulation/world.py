@@ -115,7 +115,7 @@ class World:
         self.durable: Counter[Identity] = Counter()
         self.arrived: set[Identity] = set()  # at the monitor, and acknowledged by it
         self.entered: list[str] = []  # serials that the clerk was told are entered
-        self._identities: dict[bytes, Identity | None] = {}
+        self._identities: dict[tuple[str, bytes], Identity | None] = {}
         self.reader: sqlite3.Connection | None = None
         self._read_to = 0
         self._covered: dict[tuple[str, str, str, int], int] = {}
@@ -161,7 +161,7 @@ class World:
 
     def identity(self, topic: str, payload: bytes) -> Identity | None:
         """Of a tally or an error message; None for everything else."""
-        if payload not in self._identities:
+        if (topic, payload) not in self._identities:
             parsed = parse_topic(self.story.campaign.prefix, topic)
             found = None
             if parsed is not None and parsed.kind in {Kind.TALLY, Kind.ERROR}:
@@ -170,9 +170,9 @@ class World:
                     assert isinstance(message, Tally | ReadError)
                     number = message.seq if isinstance(message, Tally) else message.n
                     found = (parsed.rack, parsed.board, parsed.kind.value, message.boot, number)
-            self._identities[payload] = found
+            self._identities[topic, payload] = found
             return found
-        return self._identities[payload]
+        return self._identities[topic, payload]
 
     def _watch(self, what: str, topic: str, payload: bytes) -> None:
         identity = self.identity(topic, payload)

@@ -120,6 +120,18 @@ def test_a_stream_goes_out_by_its_numbers_in_whatever_order_they_came() -> None:
     assert numbers(spool.all()) == numbers(spool.overdue(20.0, 20.0)) == [0, 1, 2, 3]
 
 
+def test_no_error_message_goes_before_the_tallies_that_came_before_it() -> None:
+    spool = filled(3)
+    spool.add(ERROR, 0, "t", b"{}")
+    spool.add(TALLY, 3, "t", b"{}")
+    assert [(entry.stream, entry.number) for entry in spool.oldest()] == [(TALLY, 0)]
+    assert [(entry.stream, entry.number) for entry in spool.oldest(3)][-1] == (ERROR, 0)
+    spool.take(receipt(tally=3), 1.0)
+    assert [(entry.stream, entry.number) for entry in spool.oldest()] == [(ERROR, 0)], (
+        "none is left before it"
+    )
+
+
 def test_the_oldest_is_the_first_of_each_stream_of_the_oldest_boot() -> None:
     spool = filled(3)
     spool.add(ERROR, 0, "t", b"{}")
@@ -128,12 +140,3 @@ def test_the_oldest_is_the_first_of_each_stream_of_the_oldest_boot() -> None:
     spool.take(receipt(tally=2, error=0), 1.0)
     assert [entry.stream.boot for entry in spool.oldest()] == ["boot-2"]
     assert Spool().oldest() == []
-
-
-def test_once_its_stream_moves_an_entry_is_sent_again_as_soon_as_at_first() -> None:
-    spool = filled(2, sent_s=0.0)
-    for entry in spool.all():
-        entry.repeats = 7
-    assert numbers(spool.overdue(25.0, 20.0)) == []
-    spool.take(receipt(tally=0), 1.0)
-    assert numbers(spool.overdue(25.0, 20.0)) == [1]
