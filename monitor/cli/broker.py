@@ -5,7 +5,6 @@ For ``mqtts://`` the broker's certificate and its name are always checked; nothi
 
 from __future__ import annotations
 
-import ipaddress
 import os
 import ssl
 import stat
@@ -15,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import SplitResult, parse_qs, urlsplit
 
+from monitor.cli.hosts import is_loopback
 from monitor.cli.secrets import secret, secret_in
 from monitor.intake.link import Address, Version
 from shared.errors import InputError
@@ -80,20 +80,13 @@ def _without_user(text: str) -> str:
 
 
 def _warn_of_plain(address: Address, warn: Callable[[str], None]) -> None:
-    if (address.username or address.password) and not _is_loopback(address.host):
+    if (address.username or address.password) and not is_loopback(address.host):
         warn(
             f"the user name and password cross the network to {address.host} in the clear, and so does every "
             "message; use mqtts://"
         )
     if os.environ.get(_CERT) or os.environ.get(_KEY):
         warn(f"{_CERT} and {_KEY} are of no use with mqtt://; use mqtts://")
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def _embedded_port(text: str) -> int:

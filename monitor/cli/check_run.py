@@ -47,8 +47,15 @@ def explain(found: Verification) -> str:
     lines += [f"  {each.severity}: {each.text}" for each in found.findings[:_SHOWN]]
     if len(found.findings) > _SHOWN:
         lines.append(f"  and {len(found.findings) - _SHOWN} more (--json has them all)")
-    lines.append("  sound: nothing is wrong" if found.sound else "  NOT sound; restore it from a copy")
+    lines.append("  sound: nothing is wrong" if found.sound else f"  NOT sound; {_advice(found)}")
     return "\n".join(lines)
+
+
+def _advice(found: Verification) -> str:
+    wrong = [each for each in found.findings if each.severity == "wrong"]
+    if all(each.kind in {"truncated", "rewritten"} for each in wrong):
+        return "either the head that was given is of another run, or this record is not the one it was; look at both"
+    return "restore it from a copy"
 
 
 def as_json(found: Verification) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import ipaddress
 import ssl
 import stat
 import sys
@@ -10,6 +9,7 @@ from argparse import Namespace
 from dataclasses import dataclass
 from pathlib import Path
 
+from monitor.cli.hosts import is_loopback
 from monitor.service.access import TokenStore
 from shared.errors import InputError
 
@@ -40,7 +40,7 @@ def exposure(args: Namespace, run_dir: Path) -> Exposure:
     """
     host, port = _address(args.http)
     tls = _tls(args.http_cert, args.http_key)
-    beyond = args.behind_proxy or not _is_loopback(host)
+    beyond = args.behind_proxy or not is_loopback(host)
     if beyond:
         _check(args, run_dir, protected=tls is not None or args.behind_proxy)
     return Exposure(host, port, tls, args.behind_proxy, beyond)
@@ -66,13 +66,6 @@ def _address(text: str) -> tuple[str, int]:
     if not host or not (port.isascii() and port.isdecimal()) or int(port) > 65535:
         raise InputError(f"--http {text}: use HOST:PORT, as in 127.0.0.1:8417 (port 0 takes a free one)")
     return host.strip("[]"), int(port)
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def _tls(cert: str | None, key: str | None) -> ssl.SSLContext | None:

@@ -6,7 +6,6 @@ host, and never along a redirect. Certificates are always checked.
 
 from __future__ import annotations
 
-import ipaddress
 import os
 import ssl
 from collections.abc import Sequence
@@ -15,6 +14,7 @@ from urllib.parse import urlsplit
 import aiohttp
 import msgspec
 
+from monitor.cli.hosts import is_loopback
 from monitor.cli.secrets import secret
 from monitor.faces.judging import EnteredNow, Judgement
 from monitor.faces.refusal import Problem
@@ -72,7 +72,7 @@ def session(url: str, timeout: aiohttp.ClientTimeout, read_bufsize: int = 2**16)
     parts = urlsplit(url)
     secure = parts.scheme == "https"
     token = _token()
-    if token and not secure and not _is_loopback(parts.hostname or ""):
+    if token and not secure and not is_loopback(parts.hostname or ""):
         raise InputError(
             f"--url {url}: the token would cross the network in the clear; use https://, or unset {_TOKEN} and "
             f"{_TOKEN}_FILE"
@@ -111,7 +111,7 @@ def refusal(url: str, status: int, body: bytes) -> LifeboundError:
 def _about_the_token() -> str:
     """What to do when the service asks for a token, or for another one."""
     if secret(_TOKEN):
-        return f"the token in {_TOKEN} or {_TOKEN}_FILE is not the one of this run; make a new one with lifebound token"
+        return f"the token in {_TOKEN} or {_TOKEN}_FILE is not the one of this run; ask who keeps it"
     return f"asks for the token of the run; set {_TOKEN}_FILE or {_TOKEN}, make one with lifebound token"
 
 
@@ -169,13 +169,6 @@ def _authority() -> ssl.SSLContext:
         raise InputError(f"{_CA_FILE} {path}: cannot be read ({error.strerror or error})") from None
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     return context
-
-
-def _is_loopback(host: str) -> bool:
-    try:
-        return ipaddress.ip_address(host).is_loopback
-    except ValueError:
-        return host == "localhost"
 
 
 def _said(body: bytes) -> str | None:

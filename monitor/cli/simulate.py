@@ -32,7 +32,7 @@ GIVE_UP_S = 20.0  # without a broker at the start; one that is lost later is wai
 
 
 def run(args: argparse.Namespace) -> int:
-    """Simulate, and say what really happened; 130 when it was cut short."""
+    """Simulate, and say what really happened; 1 when receipts did not cover it, 130 when it was cut short."""
     stopped = False
     campaign = load(Path(args.campaign))
     setup = setup_of(campaign)
@@ -53,7 +53,9 @@ def run(args: argparse.Namespace) -> int:
         print(msgspec.json.encode(truth).decode())
     else:
         _say(truth)
-    return 130 if stopped else 0
+    if stopped:
+        return 130
+    return 1 if truth.delivery is not None and truth.delivery.uncovered and not args.no_receipts else 0
 
 
 @contextmanager

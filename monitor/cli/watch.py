@@ -35,7 +35,8 @@ def _url_of(run_dir: str | None) -> str | None:
     note = read_note(Path(run_dir))
     if note is None:
         raise UnavailableError(
-            f"--run {run_dir}: no service is recording here; start one with lifebound serve"
+            f"--run {run_dir}: no service is recording here; start one with lifebound serve, or read "
+            f"what was recorded with lifebound figures --run {run_dir}"
         )
     return note.http
 

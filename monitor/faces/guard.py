@@ -226,7 +226,10 @@ def ask_for_the_token(access: Access, limits: Limits, clock_s: Callable[[], floa
                 "too many wrong tokens; wait, then try the right one",
             )
             log.warning("wrong token", extra={"remote": _remote(request)})
-            raise _unknown("this is not the token, or it was revoked; make a new one with lifebound token")
+            raise _unknown(
+                "this is not the token of this run, or it was revoked; ask who keeps it "
+                "(lifebound token makes a new one, and so revokes it for everybody)"
+            )
         raise _unknown("a token is needed; send it as Authorization: Bearer, make one with lifebound token")
 
     return ask

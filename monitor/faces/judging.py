@@ -56,7 +56,7 @@ def judgements_of(body: bytes) -> list[Judgement]:
         place = _PLACE.search(str(error))  # only the place: the rest may repeat what was sent
         where = f" at {place[1]}" if place else ""
         raise RefusedError(
-            422, f"this is no disposition: look{where}; /v1/openapi.json says what is needed"
+            422, f"a field is missing or wrong{where}; /v1/openapi.json says what a disposition needs"
         ) from None
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError):
         raise RefusedError(400, "the body is not JSON") from None

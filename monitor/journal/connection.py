@@ -43,9 +43,9 @@ class Connection:
         self._file = _identity(path)
         self._broken = False  # the next work opens a new one
         self._failed = False  # the last work
-        self._secure = only_readable(
-            path
-        )  # what is there is on the disk; nothing comes to one that nobody writes
+        self._log: tuple[int, int] | None = None  # which file the log was when it was last written to
+        self._secure = only_readable(path)  # nothing that is not on the disk comes where nobody writes
+        self._distrusted = False  # it took the place of one that failed
 
     @classmethod
     async def open(cls, path: Path) -> Self:
@@ -97,12 +97,30 @@ class Connection:
         await self.run(self._make_secure, write=False)
 
     async def _make_secure(self) -> None:
+        """Empty the log into the file. Raises JournalError.
+
+        Another that is reading keeps the log from being emptied. Then the log is synced and copied; it is emptied at
+        a later write. Only after a failed sync that is not enough, because such a log may never reach the disk.
+        """
         if self._secure:
             return
-        [(busy, *_)] = await self.select("PRAGMA wal_checkpoint(TRUNCATE)")
-        if busy:
+        busy, _, _ = await self._checkpoint("TRUNCATE", BUSY_MS if self._distrusted else 0)
+        if not busy:
+            self._secure = True
+            return
+        sync_log(self.path)
+        busy, frames, copied = await self._checkpoint("PASSIVE", 0)
+        if self._distrusted or busy or frames != copied:
             raise locked(self.path)
-        self._secure = True
+
+    async def _checkpoint(self, mode: str, wait_ms: int) -> tuple[int, int, int]:
+        """Whether another stood in the way; frames in the log; how many of them are in the file."""
+        await self.select(f"PRAGMA busy_timeout={wait_ms}")
+        try:
+            [(busy, frames, copied)] = await self.select(f"PRAGMA wal_checkpoint({mode})")
+        finally:
+            await self.select(f"PRAGMA busy_timeout={BUSY_MS}")
+        return busy, frames, copied
 
     async def _in_transaction(self, work: Callable[[], Awaitable[T]]) -> T:
         await self.execute("BEGIN IMMEDIATE")
@@ -112,7 +130,18 @@ class Connection:
         except BaseException:
             await self._undo()
             raise
+        self._same_log()
         return result
+
+    def _same_log(self) -> None:
+        """Raises JournalError when a commit went into a log that is no longer in the folder: it would be lost."""
+        there = _identity(_log(self.path))
+        if self._log is not None and there != self._log:
+            raise JournalError(
+                f"{_log(self.path)}: it was taken away while it was in use; what it held is saved into "
+                f"{self.path.name}, then it goes on by itself"
+            )
+        self._log = there
 
     async def _undo(self) -> None:
         try:
@@ -134,11 +163,20 @@ class Connection:
             raise JournalError(
                 f"{self.path}: it is not there any more; put it back, then it goes on by itself"
             )
+        if self._log is not None and _identity(_log(self.path)) != self._log and there == self._file:
+            await self._save_log()
         if self._broken or there != self._file:
             await self._renew()
 
+    async def _save_log(self) -> None:
+        """Copy what only this connection can still read, of a log that was taken away, into the file."""
+        if not self._broken:
+            await self._checkpoint("PASSIVE", 0)
+        self._broken = True
+
     async def _renew(self) -> None:
         self._broken = True
+        self._log, self._distrusted = None, True
         await self.close()
         self._secure = only_readable(self.path)
         self._db, self._file = await _connect(self.path), _identity(self.path)
@@ -179,8 +217,26 @@ def address(path: Path, mode: str = "rw") -> str:
 
 def has_log(path: Path) -> bool:
     """Whether a log stands beside the file that holds what the file does not hold yet."""
-    log = path.with_name(path.name + "-wal")
+    log = _log(path)
     return log.exists() and log.stat().st_size > 0
+
+
+def sync_log(path: Path) -> None:
+    """Bring the log of a journal to the disk. Raises sqlite3.OperationalError, as of SQLite itself."""
+    try:
+        handle = os.open(_log(path), os.O_RDONLY)
+    except FileNotFoundError:
+        return
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        raise sqlite3.OperationalError(f"disk I/O error ({error.strerror})") from error
+    finally:
+        os.close(handle)
+
+
+def _log(path: Path) -> Path:
+    return path.with_name(path.name + "-wal")
 
 
 def _identity(path: Path) -> tuple[int, int] | None:

@@ -7,6 +7,7 @@ counts of what was refused, the campaign's texts and the head of the journal. ``
 
 from __future__ import annotations
 
+import hashlib
 import io
 import os
 import re
@@ -113,9 +114,13 @@ def archived_campaign(path: Path) -> Source | None:
     return None
 
 
-def read_lines(path: Path) -> Iterator[Line]:
-    """The lines of an exported run. Raises InputError that names the line which is none."""
+def read_lines(path: Path, *, unchanged: bool = True) -> Iterator[Line]:
+    """The lines of an exported run. Raises InputError that names the line which is none.
+
+    With ``unchanged`` also where the last line says what those before it hash to, and they do not.
+    """
     number = blank = 0
+    digest = hashlib.sha256()
     try:
         with _open_reader(path) as stream:
             while text := _read_line(stream):
@@ -126,11 +131,18 @@ def read_lines(path: Path) -> Iterator[Line]:
                     )
                 if not text.isspace():
                     blank = 0
-                    yield _line(path, number, text)
+                    line = _line(path, number, text)
+                    if unchanged and line.journal and line.journal.lines_sha256 != digest.hexdigest():
+                        raise InputError(
+                            f"{path} line {number}: the lines before it are not those that were exported; restore the "
+                            f"file, and see lifebound check {path}"
+                        )
+                    yield line
                 elif (blank := blank + 1) > MAX_BLANK_LINES:
                     raise InputError(
                         f"{path} line {number}: more than {MAX_BLANK_LINES} empty lines; not an exported run"
                     )
+                digest.update(text)
     except (OSError, zstandard.ZstdError, EOFError) as error:
         raise InputError(f"{path} after line {number}: cannot be read ({error})") from None
 

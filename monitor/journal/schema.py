@@ -25,12 +25,12 @@ def check_ours(db: sqlite3.Connection, path: Path) -> None:
 
 def migrate(db: sqlite3.Connection, path: Path) -> None:
     """Bring the tables up to date; ``db`` must be in autocommit mode. Raises JournalError, sqlite3.Error."""
-    if not _pending(db, path):
+    if not pending(db, path):
         return
     db.execute("BEGIN IMMEDIATE")
     try:
         db.execute("CREATE TABLE IF NOT EXISTS migration (name TEXT PRIMARY KEY) STRICT, WITHOUT ROWID")
-        for name, script in _pending(db, path).items():  # somebody else may have been first
+        for name, script in pending(db, path).items():  # somebody else may have been first
             for statement in _statements(script):
                 db.execute(statement)
             if name in _THEN:
@@ -79,7 +79,8 @@ def steps_done(db: sqlite3.Connection) -> set[str]:
     return {str(name) for (name,) in db.execute("SELECT name FROM migration")}
 
 
-def _pending(db: sqlite3.Connection, path: Path) -> dict[str, str]:
+def pending(db: sqlite3.Connection, path: Path) -> dict[str, str]:
+    """The steps that a database has still to take. Raises JournalError when it is of a newer lifebound."""
     steps, done = known_steps(), steps_done(db)
     if unknown := done - steps.keys():
         raise JournalError(

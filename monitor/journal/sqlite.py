@@ -408,6 +408,11 @@ def _bring_up_to_date(path: Path) -> None:
         schema.check_ours(db, path)  # before anything is written: a foreign file stays as it is
         if not only_readable(path):
             schema.migrate(db, path)
+        elif schema.pending(db, path):
+            raise JournalError(
+                f"{path}: recorded by an older lifebound, and nothing can be written here; copy the run directory to "
+                "where it can, and open it there once"
+            )
 
 
 async def _read_run(db: Connection) -> tuple[Run, bytes]:

@@ -20,6 +20,8 @@ from shared.messages import Receipt, encode
 from shared.topics import Kind, Topic, format_topic, subscriptions
 
 log = logging.getLogger("lifebound.intake")
+HELD_S = 10.0  # a link that lasts less is no success: the pauses before the next one go on growing
+_SUSPICIOUS = 3  # short links in a row
 
 Connect = Callable[[Address, str, Sequence[str]], AbstractAsyncContextManager[Link]]
 """How a link to a broker is made: (address, client id, topic filters)."""
@@ -46,17 +48,12 @@ class Receiving:
         self._stop = stop
         self._receipt_every_s = receipt_every_s
         self._clock_ms, self._rng = clock_ms, rng
-        self._link: Link | None = None
-
-    @property
-    def held_back(self) -> int:
-        """Messages that the link has and the recorder has not; a link need not know."""
-        return int(getattr(self._link, "waiting", 0))
 
     async def run(self) -> None:
         """Receive until the stop: the batch in hand is finished, and the last receipts go out with it."""
         account = self._recorder.account
-        delays = delays_s(rng=self._rng)
+        delays, shorts, now_s = delays_s(rng=self._rng), 0, asyncio.get_running_loop().time
+        since_s: float | None = None
         while not self._stop.is_set():
             try:
                 async with self._connect(
@@ -67,17 +64,22 @@ class Receiving:
                         log.warning(
                             "the broker has lost the session; racks send again what no receipt covers"
                         )
-                    delays = delays_s(rng=self._rng)
-                    self._link, self.trouble = link, None
+                    self.trouble, since_s = None, now_s()
                     await self._serve(link)
             except StoppedError:
                 break
             except LinkLostError as error:
-                self._link, self.trouble = None, f"broker {self._address} is not connected: {error}"
+                short = since_s is not None and now_s() - since_s < HELD_S
+                shorts = shorts + 1 if short else 0
+                if since_s is not None and not short:
+                    delays = delays_s(rng=self._rng)
+                since_s = None
+                self.trouble = f"broker {self._address} is not connected: {error}"
+                if shorts >= _SUSPICIOUS:
+                    self.trouble += f" (again and again: does another client use the id {self._client_id}?)"
                 log.warning("broker lost", extra={"broker": self._address, "detail": str(error)})
                 with suppress(TimeoutError):
                     await asyncio.wait_for(self._stop.wait(), next(delays))
-        self._link = None
 
     async def _serve(self, link: Link) -> None:
         """Take batches until the link is lost or the service stops; receipts go out beside it."""

@@ -109,22 +109,24 @@ class Service:
     _ending: asyncio.Event = field(default_factory=asyncio.Event)
     _changed: asyncio.Condition = field(default_factory=asyncio.Condition)
 
+    def __post_init__(self) -> None:
+        self._receiving = Receiving(
+            self.recorder,
+            self.settings.address,
+            self.settings.client_id,
+            lambda *how: self.connect(*how),  # noqa: PLW0108  it may be set after this
+            self.stop,
+            receipt_every_s=self.settings.receipt_every_s,
+            clock_ms=self.clock_ms,
+            rng=self.rng,
+        )
+
     async def run(self) -> None:
         """Serve until ``stop`` is set.
 
         Raises UnavailableError when the HTTP address cannot be bound, and when the journal could not be written at
         the end; an exception of a task comes out as it is, in a group.
         """
-        self._receiving = Receiving(
-            self.recorder,
-            self.settings.address,
-            self.settings.client_id,
-            self.connect,
-            self.stop,
-            receipt_every_s=self.settings.receipt_every_s,
-            clock_ms=self.clock_ms,
-            rng=self.rng,
-        )
         await self.alerting.restore()
         await self._look()
         async with self._bound() as port:
@@ -234,7 +236,7 @@ class Service:
             broker=self._receiving.trouble,
             storage=storage[0] if storage is not None else None,
             storage_since_ms=storage[1] if storage is not None else None,
-            unacknowledged=self._unacknowledged(),
+            unacknowledged=self.recorder.waiting,
             clock_steps=self._steps.count,
             clock_step_ms=self._steps.last_ms,
         )
@@ -245,14 +247,10 @@ class Service:
         if trouble is None:
             return None
         since = datetime.fromtimestamp(trouble.since_ms / 1000, UTC).strftime("%Y-%m-%d %H:%M:%S")
-        number = self._unacknowledged()
+        number = self.recorder.waiting
         waiting = "1 message waits" if number == 1 else f"{number} messages wait"
         told = f"cannot be written since {since} UTC ({trouble.reason}); {waiting} unacknowledged"
         return f"the journal {told}", trouble.since_ms
-
-    def _unacknowledged(self) -> int:
-        """Messages taken and not on disk; a link that holds some back itself may say how many."""
-        return self.recorder.waiting + self._receiving.held_back
 
     def state(self) -> State:
         """The latest state."""

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import ssl
+import threading
 from pathlib import Path
 
 import pytest
@@ -236,3 +238,26 @@ def test_an_encrypted_key_needs_its_password(
     assert refused("mqtts://h").startswith(f"{PREFIX}KEY_PASSWORD_FILE: ")
     file.write_text(f"{SECRET}\n")
     assert parsed("mqtts://h")[1] == []
+
+
+def test_a_secret_may_come_through_a_pipe_but_none_is_waited_for_for_ever(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pipe = tmp_path / "pipe"
+    os.mkfifo(pipe)
+    monkeypatch.setenv("LIFEBOUND_MQTT_USERNAME", "monitor")
+    monkeypatch.setenv("LIFEBOUND_MQTT_PASSWORD_FILE", str(pipe))
+    with pytest.raises(InputError, match="a pipe that nobody writes to"):
+        parse_broker("mqtt://127.0.0.1")
+    writing = os.open(pipe, os.O_RDWR)
+    try:
+        os.write(writing, b"of the pipe\n")
+        reading = threading.Timer(0.2, os.close, [writing])
+        reading.start()
+        found = parse_broker("mqtt://127.0.0.1")
+        reading.join()
+    except BaseException:
+        os.close(writing)
+        raise
+    assert isinstance(found, Address)
+    assert found.password == "of the pipe"

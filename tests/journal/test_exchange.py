@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import tempfile
 from pathlib import Path
@@ -16,6 +17,7 @@ from monitor.campaign import Source
 from monitor.journal import Run
 from monitor.journal.exchange import (
     MAX_LINE_BYTES,
+    ArchivedJournal,
     Line,
     archived_campaign,
     entry_line,
@@ -224,3 +226,25 @@ def test_a_line_that_is_cut_off_is_not_taken_for_a_broken_message(tmp_path: Path
     path.write_bytes(b'{"t_recv_ms":5,"topic":"lifebound/oven-1/1/tally","payload":{"v":1}')
     with pytest.raises(InputError, match="line 1"):
         list(read_lines(path))
+
+
+@pytest.mark.parametrize("changed", ["taken out", "swapped", "doubled", "edited"])
+def test_lines_that_are_not_those_which_were_exported_are_refused(tmp_path: Path, changed: str) -> None:
+    """Whoever folds them would get figures of a run that never was."""
+    lines = [entry_line(entry(number), PREFIX) for number in range(3)]
+    digest = hashlib.sha256(b"".join(lines)).hexdigest()
+    end = last_line(Refused(), RUN, ArchivedJournal(3, f"3:{'0' * 64}", digest))
+    path = tmp_path / "run.jsonl"
+    path.write_bytes(b"".join(lines) + end)
+    assert len(list(read_lines(path))) == 4
+    altered = {
+        "taken out": lines[:2],
+        "swapped": [lines[1], lines[0], lines[2]],
+        "doubled": [*lines, lines[2]],
+        "edited": [lines[0], lines[1].replace(b'"t_recv_ms":', b'"t_recv_ms":1'), lines[2]],
+    }[changed]
+    assert altered != lines
+    path.write_bytes(b"".join(altered) + end)
+    with pytest.raises(InputError, match=rf"line {len(altered) + 1}: the lines before it are not those"):
+        list(read_lines(path))
+    assert len(list(read_lines(path, unchanged=False))) == len(altered) + 1

@@ -7,7 +7,7 @@ import os
 import random
 import shutil
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 from typing import Any
 
@@ -419,3 +419,34 @@ async def test_a_damaged_page_is_told_by_whoever_reads_it(tmp_path: Path) -> Non
         str(run / FILE_NAME) in text and "restore the run directory from a copy" in text for text in said
     )
     assert len(said) > 12, "most pages hold batches"
+
+
+async def test_a_log_that_is_taken_away_loses_nothing(tmp_path: Path) -> None:
+    """By a clean-up, say: SQLite goes on writing into a file that no longer has a name."""
+    async with await SqliteJournal.create(tmp_path, RUN) as journal:
+        await journal.append([entry(0)])
+        (tmp_path / f"{FILE_NAME}-wal").unlink()
+        for number in range(1, 20):
+            with suppress(JournalError):
+                await journal.append([entry(number)])
+                break
+        await journal.append([entry(20)])
+        shutil.copytree(tmp_path, tmp_path / "copy")  # what a kill would leave
+    async with await SqliteJournal.open(tmp_path / "copy") as copy:
+        found = [each for batch in [b async for b in copy.batches()] for each in batch]
+    assert found[0] == entry(0)
+    assert found[-1] == entry(20)
+    assert len(found) == 3, "each that was not refused, once"
+
+
+async def test_a_reader_does_not_keep_a_writer_out(tmp_path: Path) -> None:
+    async with await SqliteJournal.create(tmp_path, RUN) as journal:
+        await journal.append([entry(0)])
+        with closing(sqlite3.connect(tmp_path / FILE_NAME, isolation_level=None)) as reader:
+            reader.execute("BEGIN")
+            assert reader.execute("SELECT count(*) FROM batch").fetchone() == (1,)
+            async with await SqliteJournal.open(tmp_path) as second:
+                await second.secure()
+                await second.append([entry(1)])
+            await journal.append([entry(2)])
+            assert await journal.last() == 3

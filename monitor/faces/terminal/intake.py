@@ -17,7 +17,7 @@ MEANINGS = {
     "conflicts": "contradict an earlier message of the same number; the first stands",
     "late": "tallies that came after a younger one was folded; not credited",
     "gaps": "tallies, one or several in a row, that never came; that time is unwitnessed if too long",
-    "invalid": "break the wire contract; not credited, and sent again by no rack that is told",
+    "invalid": "break the wire contract; not credited",
     "strangers": "of a rack, board or socket that the campaign does not name",
     "counter_faults": "tallies whose time or counters cannot be; what they touch is not credited",
     "waiting": "tallies that wait for an earlier one; in no figure yet",
