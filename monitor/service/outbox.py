@@ -171,7 +171,8 @@ class Outbox:
         wait_s = None if self._again_at_s is None else max(0.0, self._again_at_s - now_s)
         full = len(self._held) >= _HELD_MOST
         with suppress(TimeoutError):
-            await asyncio.wait_for(self._pause() if full else self._news.wait(), wait_s)
+            async with asyncio.timeout(wait_s):
+                await (self._pause() if full else self._news.wait())
             return
         self._again_at_s, self._after = None, 0
         self._held.clear()
@@ -194,7 +195,8 @@ class Outbox:
                         self._urgent = None
                     break
                 with suppress(TimeoutError):
-                    await asyncio.wait_for(self._hurry.wait(), next(delays))
+                    async with asyncio.timeout(next(delays)):
+                        await self._hurry.wait()
 
     # -- both ----------------------------------------------------------------------------------------------------
 

@@ -79,7 +79,8 @@ class Receiving:
                     self.trouble += f" (again and again: does another client use the id {self._client_id}?)"
                 log.warning("broker lost", extra={"broker": self._address, "detail": str(error)})
                 with suppress(TimeoutError):
-                    await asyncio.wait_for(self._stop.wait(), next(delays))
+                    async with asyncio.timeout(next(delays)):
+                        await self._stop.wait()
 
     async def _serve(self, link: Link) -> None:
         """Take batches until the link is lost or the service stops; receipts go out beside it."""

@@ -86,7 +86,8 @@ class Recorder:
         Tried once, because somebody waits for the answer. Raises JournalError, and what ``judge`` raises.
         """
         try:
-            await asyncio.wait_for(self._lock.acquire(), _ENTER_S)  # held as long as the disk is in trouble
+            async with asyncio.timeout(_ENTER_S):  # held as long as the disk is in trouble
+                await self._lock.acquire()
         except TimeoutError:
             raise JournalError(self.storage or "the journal is busy") from None
         try:
@@ -214,7 +215,8 @@ class Recorder:
             except JournalError as error:
                 self._note_trouble(error)
             with suppress(TimeoutError):
-                await asyncio.wait_for(self._closing.wait(), _RETRY_S[min(attempt, len(_RETRY_S) - 1)])
+                async with asyncio.timeout(_RETRY_S[min(attempt, len(_RETRY_S) - 1)]):
+                    await self._closing.wait()
             if self._closing.is_set():
                 raise StoppedError
             attempt += 1

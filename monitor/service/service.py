@@ -198,7 +198,8 @@ class Service:
         while not self._ending.is_set():
             await work()
             with suppress(TimeoutError):
-                await asyncio.wait_for(self._ending.wait(), seconds)
+                async with asyncio.timeout(seconds):
+                    await self._ending.wait()
 
     # -- faces --------------------------------------------------------------------------------------------------
 
@@ -264,7 +265,8 @@ class Service:
             shown = await self._next_state(shown)
             yield shown
             with suppress(TimeoutError):
-                await asyncio.wait_for(self.stop.wait(), STREAM_EVERY_S)
+                async with asyncio.timeout(STREAM_EVERY_S):
+                    await self.stop.wait()
         yield self.state()
 
     async def _next_state(self, shown: State | None) -> State:
@@ -275,7 +277,8 @@ class Service:
 
         async with self._changed:
             with suppress(TimeoutError):
-                await asyncio.wait_for(self._changed.wait_for(due), STREAM_LEAST_OFTEN_S)
+                async with asyncio.timeout(STREAM_LEAST_OFTEN_S):
+                    await self._changed.wait_for(due)
         return self.state()
 
     async def judge(self, judgements: Sequence[Judgement]) -> list[Disposition]:
