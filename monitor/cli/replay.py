@@ -11,7 +11,7 @@ from pathlib import Path
 from monitor.campaign import Campaign, load, parse
 from monitor.cli.display import Display
 from monitor.cli.figures import print_figures
-from monitor.cli.runs import account_of, need_campaign
+from monitor.cli.runs import account_of, need_campaign, warn
 from monitor.faces.terminal import Link
 from monitor.journal import SqliteJournal
 from monitor.journal.exchange import Line, read_lines
@@ -40,7 +40,7 @@ def _at_speed(path: Path, args: argparse.Namespace) -> Account:
     if path.is_dir():
         account, steps = asyncio.run(_journal_steps(path, campaign))
     else:
-        account, steps = Account(need_campaign(path, campaign)), read_lines(path)
+        account, steps = Account(need_campaign(path, campaign)), read_lines(path, warn)
     source = f"replay of {path} at {args.speed:g} times real time"
     with Display(plain=args.plain, ascii_only=args.ascii, quiet=args.json) as display:
         player = _Player(account, display, source, args.speed)

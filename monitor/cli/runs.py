@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -12,6 +13,7 @@ from monitor.journal.exchange import archived_campaign, read_lines
 from monitor.service.account import Account, restore
 from monitor.service.rundir import read_snapshot
 from shared.errors import InputError
+from shared.shown import escape
 
 
 def account_of(run: Path, campaign_file: str | None = None) -> Account:
@@ -32,11 +34,16 @@ def account_of_file(
 ) -> Account:
     """The account of an exported file; ``each`` is called after every line."""
     account = Account(need_campaign(path, campaign))
-    for line in read_lines(path):
+    for line in read_lines(path, warn):
         account.hear(line)
         if each is not None:
             each(account)
     return account
+
+
+def warn(sentence: str) -> None:
+    """Say on standard error what is doubtful about a run."""
+    print(f"lifebound: warning: {escape(sentence)}", file=sys.stderr)
 
 
 def need_campaign(path: Path, campaign: Campaign | None) -> Campaign:

@@ -11,7 +11,7 @@ import hashlib
 import io
 import os
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import IO, Annotated, Any
@@ -114,10 +114,10 @@ def archived_campaign(path: Path) -> Source | None:
     return None
 
 
-def read_lines(path: Path, *, unchanged: bool = True) -> Iterator[Line]:
+def read_lines(path: Path, changed: Callable[[str], None] = lambda sentence: None) -> Iterator[Line]:
     """The lines of an exported run. Raises InputError that names the line which is none.
 
-    With ``unchanged`` also where the last line says what those before it hash to, and they do not.
+    ``changed`` is told where the last line says what those before it hash to, and they do not.
     """
     number = blank = 0
     digest = hashlib.sha256()
@@ -132,10 +132,10 @@ def read_lines(path: Path, *, unchanged: bool = True) -> Iterator[Line]:
                 if not text.isspace():
                     blank = 0
                     line = _line(path, number, text)
-                    if unchanged and line.journal and line.journal.lines_sha256 != digest.hexdigest():
-                        raise InputError(
-                            f"{path} line {number}: the lines before it are not those that were exported; restore the "
-                            f"file, and see lifebound check {path}"
+                    if line.journal and line.journal.lines_sha256 != digest.hexdigest():
+                        changed(
+                            f"{path} line {number}: the lines before it are not those that were exported; the figures "
+                            f"are not those of the recorded run (see lifebound check {path})"
                         )
                     yield line
                 elif (blank := blank + 1) > MAX_BLANK_LINES:

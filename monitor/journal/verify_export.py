@@ -53,7 +53,7 @@ def verify_export(path: Path, noted: Head | None = None) -> Verification:
         raise InputError(f"{path}: no such file; give an exported run (.jsonl or .jsonl.zst)")
     check = _Check()
     try:
-        for line in read_lines(path, unchanged=False):
+        for line in read_lines(path):
             check.hear(line)
     except InputError as error:
         check.wrong("undecodable", escape(str(error).removeprefix(str(path)).strip(" :")))
