@@ -129,7 +129,7 @@ def _run_directory(given: str | None) -> Path:
             Path("runs").mkdir(exist_ok=True)
             return Path(tempfile.mkdtemp(prefix="demo-", dir="runs"))
         folder = Path(given)
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
     except OSError as error:
         raise InputError(f"{given or 'runs'}: cannot make the run directory ({error.strerror})") from error
     if any(folder.iterdir()):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import socket
+import stat
 import subprocess
 import sys
 import time
@@ -43,6 +44,7 @@ def test_demo_ends_by_itself_and_agrees_with_the_truth(tmp_path: Path) -> None:
     assert "The account agrees with what the simulated racks really did" in out
     assert f"Run directory: {tmp_path / 'run'}" in out
     assert "\x1b" not in out
+    assert stat.S_IMODE((tmp_path / "run").stat().st_mode) == 0o700
     truth = msgspec.json.decode((tmp_path / "run" / "truth.json").read_bytes())
     assert truth["delivery"]["covered"] is True
     assert f"{truth['totals']['reads']} reads" in out
