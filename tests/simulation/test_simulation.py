@@ -31,7 +31,7 @@ from tests.simulation.table import Table
 from tests.simulation.world import World, run_seed
 
 ROOT = Path(__file__).parents[2]
-BLOCKS, BLOCK = 10, 16
+BLOCKS, BLOCK = 13, 16
 MOST_SEEDS = 30  # after which a control has found nothing
 
 
