@@ -263,14 +263,19 @@ def _run(facts: dict[str, str], check: _Check) -> Run | None:
     except (KeyError, ValueError) as error:
         check.wrong("run", f"it does not say what the run is: {escape(str(error))}")
         return None
+    return run if check_campaign(source, kept, check.wrong) else None
+
+
+def check_campaign(source: Source, kept: str, wrong: Callable[[str, str], None]) -> bool:
+    """Whether a campaign is of use; ``wrong`` is told so, and where its text is not the one whose hash was kept."""
     if source.sha256 != kept:
-        check.wrong("campaign", "the campaign's text is not the one whose hash was kept")
+        wrong("campaign", "the campaign's text is not the one whose hash was kept")
     try:
         parse(source)
     except LifeboundError as error:
-        check.wrong("campaign", f"the campaign cannot be used: {escape(str(error).splitlines()[0])}")
-        return None
-    return run
+        wrong("campaign", f"the campaign cannot be used: {escape(str(error).splitlines()[0])}")
+        return False
+    return True
 
 
 def _counts(db: sqlite3.Connection, check: _Check, walk: Walk) -> None:

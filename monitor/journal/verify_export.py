@@ -6,17 +6,15 @@ lines can change that too; so compare the head with one that was noted elsewhere
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import msgspec
 
-from monitor.campaign import parse
-from monitor.journal.exchange import ArchivedJournal, Line, _open_reader, _read_line, read_lines
+from monitor.journal.exchange import ArchivedJournal, Line, read_lines
 from monitor.journal.protocol import Head
-from monitor.journal.verify import Finding, Verification
-from shared.errors import InputError, LifeboundError
+from monitor.journal.verify import Finding, Verification, check_campaign
+from shared.errors import InputError
 from shared.shown import escape
 
 
@@ -27,12 +25,16 @@ class _Check:
     times: list[int] = field(default_factory=list)  # the first and the last
     end: Line | None = None
     after_end: bool = False
+    changed: bool = False  # the lines before the last are not those which it says
 
     def wrong(self, kind: str, text: str) -> None:
         self.findings.append(Finding("wrong", kind, text))
 
     def note(self, kind: str, text: str) -> None:
         self.findings.append(Finding("note", kind, text))
+
+    def note_change(self, _sentence: str) -> None:
+        self.changed = True
 
     def hear(self, line: Line) -> None:
         self.after_end = self.end is not None
@@ -53,12 +55,12 @@ def verify_export(path: Path, noted: Head | None = None) -> Verification:
         raise InputError(f"{path}: no such file; give an exported run (.jsonl or .jsonl.zst)")
     check = _Check()
     try:
-        for line in read_lines(path):
+        for line in read_lines(path, check.note_change):
             check.hear(line)
     except InputError as error:
         check.wrong("undecodable", escape(str(error).removeprefix(str(path)).strip(" :")))
     else:
-        _ending(path, check, noted)
+        _ending(check, noted)
     journal = _journal(check)
     first, last = check.times or (None, None)
     run = check.end.campaign.run if check.end and check.end.campaign is not msgspec.UNSET else None
@@ -66,7 +68,7 @@ def verify_export(path: Path, noted: Head | None = None) -> Verification:
     return Verification(run, _head(journal), batches, check.lines, first, last, tuple(check.findings))
 
 
-def _ending(path: Path, check: _Check, noted: Head | None) -> None:
+def _ending(check: _Check, noted: Head | None) -> None:
     if check.end is None:
         check.wrong("truncated", "the last line is missing, with the counts and the campaign")
         return
@@ -79,7 +81,7 @@ def _ending(path: Path, check: _Check, noted: Head | None) -> None:
             "older",
             "it does not say what its lines hash to: an older lifebound wrote it, or no journal was there",
         )
-    elif journal.lines_sha256 != _digest_before_last(path):
+    elif check.changed or check.after_end:
         check.wrong("changed", "the lines are not those whose hash stands in the last one")
     if journal is not None and _head(journal) is None:
         check.wrong("changed", f"its head is none: {escape(journal.head)}")
@@ -94,13 +96,7 @@ def _campaign(end: Line, check: _Check) -> None:
         else:
             check.wrong("campaign", "it does not hold its campaign, as every export of a journal does")
         return
-    source = end.campaign.source
-    if source.sha256 != end.campaign.sha256:
-        check.wrong("campaign", "the campaign's text is not the one whose hash was kept")
-    try:
-        parse(source)
-    except LifeboundError as error:
-        check.wrong("campaign", f"the campaign cannot be used: {escape(str(error).splitlines()[0])}")
+    check_campaign(end.campaign.source, end.campaign.sha256, check.wrong)
 
 
 def _against_noted(head: Head | None, noted: Head, check: _Check) -> None:
@@ -133,16 +129,3 @@ def _head(journal: ArchivedJournal | None) -> Head | None:
     except ValueError:
         return None
     return head if journal is not None and head is not None and head.number == journal.batches else None
-
-
-def _digest_before_last(path: Path) -> str:
-    """SHA-256 of all bytes before the last line."""
-    digest, held = hashlib.sha256(), b""
-    with _open_reader(path) as stream:
-        while text := _read_line(stream):
-            if text.isspace():
-                held += text
-            else:
-                digest.update(held)
-                held = text
-    return digest.hexdigest()

@@ -25,6 +25,7 @@ from monitor.ledger.limits import MAX_DT_MS
 from monitor.service.account import Account, restore, snapshot_of
 from shared.entries import Received
 from tests.ledger.test_against_oracle import campaign_of, facts_of, fold
+from tests.ledger.test_snapshot import SMALL
 from tests.oracle.generate import START_MS, runs
 
 Entries = list[tuple[int, str, Any]]
@@ -191,22 +192,7 @@ def tally(seq: int) -> dict[str, Any]:
     return {**facts, "reads": [up_ms // 10], "errors": [0]}
 
 
-SMALL_HOLD: dict[str, Any] = {
-    "campaign": {"id": "invented"},
-    "stress": {
-        "temp_c": 125.0,
-        "temp_tol_minus_c": 2.0,
-        "temp_tol_plus_c": 5.0,
-        "supply_v": 1.98,
-        "supply_tol_v": 0.04,
-        "read_rate_hz": 100,
-        "report_interval_s": 10,
-        "reorder_hold_s": 20,
-    },
-    "use": {"supply_v": 1.8, "profile": [{"share": 1.0, "temp_c": 55.0}]},
-    "mechanism": [{"name": "loss", "ea_ev": 0.7}],
-    "chips_expanded": [{"rack": "oven-1", "board": 1, "socket": 1, "serial": "S1", "lot": "A"}],
-}
+SMALL_HOLD: dict[str, Any] = {**SMALL, "stress": {**SMALL["stress"], "reorder_hold_s": 20}}
 
 # ---------------------------------------------------------------- restarts
 

@@ -19,7 +19,7 @@ from shared.entries import Entry
 from tests.ledger.test_against_oracle import campaign_of, fold
 from tests.oracle.generate import runs
 
-SMALL = {
+SMALL: dict[str, Any] = {
     "campaign": {"id": "invented"},
     "stress": {
         "temp_c": 125.0,
